@@ -1,0 +1,4 @@
+//! Intake: files to a `Series`.
+
+pub mod error;
+pub mod stack;

@@ -1,0 +1,1 @@
+//! Limits held up to figures: profile, checks, verdict.

@@ -1,0 +1,3 @@
+//! The `tiltworth` command.
+
+fn main() {}

@@ -1,0 +1,1 @@
+//! One measurement a file.

@@ -1,0 +1,1 @@
+//! Mathematics that knows no microscope.

@@ -1,0 +1,1 @@
+//! Pure formulas with their sources: wavelength, contrast transfer, critical exposure, tilt geometry.

@@ -1,0 +1,65 @@
+//! The evidence: the curves and pictures that the page is drawn from, kept in `evidence.zip`.
+//!
+//! The archive holds `evidence.json` (this module's [`Curves`]) and one JPEG a tilt under `pictures/`. With the
+//! record it is all that the report needs: the page can be made again, later, without the stack.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// The version of the evidence's layout.
+pub const EVIDENCE_VERSION: u32 = 1;
+
+/// Curves and pictures of one assessment.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Evidence {
+    /// The curves.
+    pub curves: Curves,
+    /// The picture of each tilt, in the order of the record's tilts.
+    pub pictures: Vec<Picture>,
+}
+
+/// An assembled picture of one tilt, as a grey JPEG.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Picture {
+    /// Name in the archive, e.g. `pictures/000.jpg`.
+    pub name: String,
+    /// The JPEG file.
+    pub jpeg: Vec<u8>,
+}
+
+/// Contents of `evidence.json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Curves {
+    /// Layout version, see [`EVIDENCE_VERSION`].
+    pub evidence_version: u32,
+    /// Frequencies of all rotational spectra, in cycles a pixel (0 to 0.5).
+    pub frequency_cycles_per_px: Vec<f32>,
+    /// One entry a tilt, in the order of the record's tilts.
+    pub tilts: Vec<TiltCurves>,
+    /// Resolutions of the dose weights.
+    pub weight_resolution_nm: Vec<f64>,
+}
+
+/// Curves of one tilt.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TiltCurves {
+    /// Name of the picture in the archive.
+    pub picture: String,
+    /// Width and height of the picture.
+    pub picture_px: [u32; 2],
+    /// Pixels of the assembled montage in one pixel of the picture.
+    pub picture_scale: f64,
+    /// Counts drawn black and white in the picture.
+    pub picture_counts: [f64; 2],
+    /// Rotational average of the power spectrum, white noise of variance σ² at the level σ²; `None` at a
+    /// frequency that no patch gave. Empty where no patch was clean enough.
+    pub power: Vec<Option<f32>>,
+    /// Level of the counting noise in `power`.
+    pub noise: Option<f64>,
+    /// Amplitude ratio of the fine to the middle band at each azimuth, over the series' own run (1: as expected).
+    pub azimuth_relative: Vec<Option<f32>>,
+    /// Sharpness that the run over angle predicts.
+    pub sharpness_run: Option<f64>,
+    /// Dose weights at `weight_resolution_nm`; empty where there are none.
+    pub weights: Vec<f64>,
+}

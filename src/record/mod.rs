@@ -1,0 +1,594 @@
+//! The record: what an assessment found, as the types of `record.json`.
+//!
+//! Every key here is public: other people's scripts and the lab database read them. Keys are added where they
+//! serve, never renamed or dropped. Each number carries its unit in its name. A figure that could not be
+//! measured is `null`, never 0 and never a guess; a measurement that tiltworth does not make yet is `null` as a
+//! whole.
+
+pub mod evidence;
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// The version of the record's layout; raised when a key changes its meaning.
+pub const RECORD_VERSION: u32 = 1;
+
+/// One assessment of one series.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Record {
+    /// Layout version, see [`RECORD_VERSION`].
+    pub record_version: u32,
+    /// The program that wrote the record.
+    pub tool: Tool,
+    /// RFC 3339 time of the assessment.
+    pub assessed_at: String,
+    /// What was assessed.
+    pub series: SeriesFacts,
+    /// Every file that was read, with its SHA-256.
+    pub inputs: Vec<Input>,
+    /// Where each column of per-section facts came from.
+    pub columns: Vec<ColumnSource>,
+    /// What intake wants the reader to know: differences between sources, assumptions made.
+    pub notes: Vec<String>,
+    /// The limits that were applied.
+    pub profile: ProfileUsed,
+    /// One entry a tilt, by ascending angle; a repeated angle keeps its own entry, by order.
+    pub tilts: Vec<Tilt>,
+    /// Figures of the series as a whole.
+    pub measures: Measures,
+    /// Every check of the profile that tiltworth can make, graded.
+    pub checks: Vec<Check>,
+    /// The answer.
+    pub verdict: Verdict,
+}
+
+/// Name and version of the writing program.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tool {
+    /// Always `tiltworth`.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+}
+
+/// The facts of the series.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SeriesFacts {
+    /// Safe for file names: letters, digits, `.`, `_`, `-`.
+    pub series_id: String,
+    /// Free text.
+    pub title: Option<String>,
+    /// Free text that groups series.
+    pub session: Option<String>,
+    /// Kind of specimen.
+    pub specimen: Specimen,
+    /// RFC 3339 time of the first exposure.
+    pub started_at: Option<String>,
+    /// Name of the microscope.
+    pub instrument: Option<String>,
+    /// Acceleration voltage.
+    pub kv: Option<f64>,
+    /// Pixel size at the specimen.
+    pub pixel_nm: Option<f64>,
+    /// Width of one section.
+    pub width_px: usize,
+    /// Height of one section.
+    pub height_px: usize,
+    /// Number of sections assessed.
+    pub sections: usize,
+    /// Number of tilts, repeats counted.
+    pub tilts: usize,
+    /// Columns of the montage (1: no montage).
+    pub montage_cols: usize,
+    /// Rows of the montage (1: no montage).
+    pub montage_rows: usize,
+    /// Direction of the tilt axis as stated.
+    pub axis_deg: Option<f64>,
+    /// `a` or `b` of a dual-axis pair.
+    pub axis_name: Option<String>,
+    /// Width of the assembled picture by the nominal places.
+    pub assembled_width_px: usize,
+    /// Height of the assembled picture by the nominal places.
+    pub assembled_height_px: usize,
+    /// Lowest count that is taken for saturated; null: the pixels have no stated ceiling.
+    pub full_scale_counts: Option<f64>,
+    /// Mean counts each tilt should reach.
+    pub target_mean_counts: Option<f64>,
+}
+
+/// Kind of specimen; decides the default profile.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Specimen {
+    /// Stained plastic section.
+    ResinSection,
+    /// Frozen-hydrated.
+    Vitrified,
+    /// Anything else.
+    Other,
+}
+
+/// A file that was read.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Input {
+    /// `sheet`, `table`, `angles`, `stack`.
+    pub role: String,
+    /// File name without its folder.
+    pub name: String,
+    /// Size.
+    pub bytes: u64,
+    /// SHA-256 in hex; for a folder, that of its sorted `sha256  name` lines.
+    pub sha256: String,
+}
+
+/// Where a column came from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ColumnSource {
+    /// The name by the contract, e.g. `tilt_deg`; null for a heading that was not used.
+    pub column: Option<String>,
+    /// The heading in the source.
+    pub heading: String,
+    /// `table`, `angles`.
+    pub source: String,
+}
+
+/// The profile that was applied.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ProfileUsed {
+    /// Its name.
+    pub name: String,
+    /// SHA-256 of its text.
+    pub sha256: String,
+}
+
+/// One tilt: all sections recorded at one goniometer angle.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tilt {
+    /// Mean goniometer angle of its sections.
+    pub tilt_deg: f64,
+    /// 0-based order of acquisition among the tilts.
+    pub order: usize,
+    /// RFC 3339 time at which its first exposure began.
+    pub acquired_at: Option<String>,
+    /// 0-based pages of the stack.
+    pub sections: Vec<usize>,
+    /// Brightness of the whole tilt.
+    pub counts: Counts,
+    /// Defocus and astigmatism.
+    pub focus: Option<Focus>,
+    /// How much fine detail the tilt keeps.
+    pub sharpness: Sharpness,
+    /// Where the field lies.
+    pub tracking: Option<Tracking>,
+    /// Electron dose.
+    pub dose: TiltDose,
+    /// Its tiles.
+    pub tiles: Vec<Tile>,
+    /// Its seams.
+    pub seams: Option<Vec<Seam>>,
+    /// The worst grade of its flags; `pass` where there is none, `not_measured` where nothing could be checked.
+    pub grade: Grade,
+    /// Ids of the checks that grade this tilt caution or fail.
+    pub flags: Vec<String>,
+    /// What was not judged on this tilt because a graver fault explains it, as `check: cause`.
+    pub not_judged: Vec<String>,
+    /// Left out by the verdict.
+    pub exclude: bool,
+}
+
+/// How brightly a tilt or a tile was recorded; counts as stored.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Counts {
+    /// Mean of all pixels.
+    pub mean: Option<f64>,
+    /// Smallest.
+    pub min: Option<f64>,
+    /// Largest.
+    pub max: Option<f64>,
+    /// Standard deviation (n in the denominator).
+    pub sd: Option<f64>,
+    /// Median.
+    pub median: Option<f64>,
+    /// 1st percentile.
+    pub low_percentile: Option<f64>,
+    /// 99th percentile.
+    pub high_percentile: Option<f64>,
+    /// Mean over the target, both less `offset_counts`.
+    pub ratio_to_target: Option<f64>,
+    /// Share of pixels at or above full scale, or in a pile-up at the top of the histogram below it.
+    pub saturated_fraction: Option<f64>,
+    /// Share of pixels at or below zero.
+    pub zero_fraction: Option<f64>,
+    /// Share of pixels that are no finite number; these enter no other figure.
+    pub nonfinite_fraction: Option<f64>,
+    /// Share of the frame that is darker than half the robust mean and connected to the border.
+    pub dark_area_fraction: Option<f64>,
+    /// What the dark area looks like: `beam edge` (rounded) or `bar` (straight).
+    pub dark_area_shape: Option<String>,
+    /// Peak to peak of the best plane over the mean.
+    pub gradient_fraction: Option<f64>,
+    /// Mean that the smooth run of the neighbours in angle predicts (tilts only).
+    pub run_mean: Option<f64>,
+}
+
+/// Defocus and astigmatism, underfocus positive.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Focus {
+    /// Whether the data carry it.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// Mean underfocus at the middle.
+    pub defocus_um: Option<f64>,
+    /// Largest underfocus over azimuth.
+    pub defocus_major_um: Option<f64>,
+    /// Smallest underfocus over azimuth.
+    pub defocus_minor_um: Option<f64>,
+    /// Major less minor.
+    pub astigmatism_um: Option<f64>,
+    /// Azimuth of the spatial frequency with the largest underfocus.
+    pub astigmatism_deg: Option<f64>,
+    /// Correlation of the measured rings with the fitted ones.
+    pub ring_agreement: Option<f64>,
+    /// Finest spacing to which the rings agree.
+    pub rings_to_nm: Option<f64>,
+    /// One standard uncertainty of `defocus_um`.
+    pub error_um: Option<f64>,
+}
+
+/// How much fine detail an image keeps.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Sharpness {
+    /// Amplitude ratio of the fine to the middle band, counting noise taken off.
+    pub value: Option<f64>,
+    /// `value` over what the neighbours in angle predict (1: as expected).
+    pub relative: Option<f64>,
+    /// Direction of the motion (cos f, sin f) in stored (x, y), where a directional loss is significant.
+    pub blur_direction_deg: Option<f64>,
+    /// Amplitude lost along that direction against the series' own run at each azimuth, 0 none to 1 all.
+    pub directional_loss: Option<f64>,
+    /// Spacing at which signal and counting noise are equally strong.
+    pub signal_to_nm: Option<f64>,
+    /// Why `value` is null.
+    pub why_not: Option<String>,
+}
+
+/// Where the field's centre feature of the tilt nearest zero is found, in pixels of the assembled picture.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tracking {
+    /// Along rows.
+    pub shift_x_px: Option<f64>,
+    /// Towards later rows.
+    pub shift_y_px: Option<f64>,
+    /// Jump off the smooth run of the neighbours in angle.
+    pub step_px: Option<f64>,
+    /// The same with recorded image shift taken off.
+    pub stage_step_px: Option<f64>,
+    /// Peak of the normalised correlation with the neighbour.
+    pub correlation: Option<f64>,
+    /// Share of the frame that is common to all kept tilts up to this one.
+    pub shared_area_fraction: Option<f64>,
+}
+
+/// Dose of one tilt: mean over its tiles.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TiltDose {
+    /// Of this tilt's exposures.
+    pub this_e_per_A2: Option<f64>,
+    /// Largest dose that any spot of the field got at this tilt, where overlapping beams are known.
+    pub largest_e_per_A2: Option<f64>,
+    /// Received before, pre-exposure and overhead among it.
+    pub before_e_per_A2: Option<f64>,
+    /// Received once this tilt was recorded.
+    pub after_e_per_A2: Option<f64>,
+    /// Amplitude that radiation damage leaves at the Nyquist frequency.
+    pub weight_at_nyquist: Option<f64>,
+}
+
+/// One tile of one tilt.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Tile {
+    /// 0-based page of the stack.
+    pub section: usize,
+    /// 0-based column in the montage.
+    pub col: usize,
+    /// 0-based row in the montage.
+    pub row: usize,
+    /// Found place against the first tile; null until seams are measured.
+    pub place_x_px: Option<f64>,
+    /// Found place against the first tile; null until seams are measured.
+    pub place_y_px: Option<f64>,
+    /// Nominal place of the tile's pixel (0,0) in the assembled picture.
+    pub nominal_x_px: f64,
+    /// Nominal place of the tile's pixel (0,0) in the assembled picture.
+    pub nominal_y_px: f64,
+    /// Brightness.
+    pub counts: Counts,
+    /// Defocus and astigmatism.
+    pub focus: Option<Focus>,
+    /// Fine detail.
+    pub sharpness: Sharpness,
+}
+
+/// The overlap between two neighbouring tiles.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Seam {
+    /// `[col, row]` of the one tile.
+    pub from: [usize; 2],
+    /// `[col, row]` of the other.
+    pub to: [usize; 2],
+    /// Found place of `to` against `from`, less the nominal one.
+    pub offset_x_px: Option<f64>,
+    /// Found place of `to` against `from`, less the nominal one.
+    pub offset_y_px: Option<f64>,
+    /// Over the patches of the seam, once the tiles are placed.
+    pub residual_rms_px: Option<f64>,
+    /// Over the patches of the seam, once the tiles are placed.
+    pub residual_max_px: Option<f64>,
+    /// What is left after the best shift of this seam alone.
+    pub distortion_rms_px: Option<f64>,
+    /// Peak of the normalised correlation.
+    pub correlation: Option<f64>,
+    /// Robust ratio of the overlapping pixels.
+    pub intensity_ratio: Option<f64>,
+    /// Patches with enough texture.
+    pub patches: usize,
+}
+
+/// Figures of the series as a whole.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Measures {
+    /// Counts against tilt.
+    pub counts: CountsMeasure,
+    /// Which directions were seen.
+    pub coverage: Coverage,
+    /// Dose in all.
+    pub dose: DoseMeasure,
+    /// Tilt axis and height.
+    pub geometry: Option<Geometry>,
+    /// Specimen thickness.
+    pub thickness: Option<Thickness>,
+    /// Seams in all.
+    pub seams: Option<SeamsMeasure>,
+}
+
+/// Counts against tilt.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CountsMeasure {
+    /// Robust relative scatter about the smooth run over angle.
+    pub run_scatter_fraction: Option<f64>,
+    /// Peak to peak of the plane common to all tilts, over the mean.
+    pub common_gradient_fraction: Option<f64>,
+    /// Direction (cos f, sin f) in stored (x, y) in which that plane grows brighter.
+    pub common_gradient_deg: Option<f64>,
+    /// Counts with the set-up beam at zero tilt over the target.
+    pub beam_reserve: Option<f64>,
+    /// Why the reserve is null.
+    pub beam_reserve_why_not: Option<String>,
+    /// Electrons counted over electrons stated, median over the tilts, no transmission taken off.
+    pub dose_match: Option<f64>,
+    /// Why `dose_match` is null.
+    pub dose_match_why_not: Option<String>,
+}
+
+/// Which directions were seen.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Coverage {
+    /// Lowest angle.
+    pub min_deg: f64,
+    /// Highest angle.
+    pub max_deg: f64,
+    /// Number of different angles.
+    pub tilts: usize,
+    /// Median increment; null with fewer than two angles.
+    pub step_deg: Option<f64>,
+    /// Largest increment.
+    pub largest_gap_deg: Option<f64>,
+    /// The two angles beside the largest gap.
+    pub largest_gap_between_deg: Option<[f64; 2]>,
+    /// Angles with more than one entry.
+    pub repeated_angles: Vec<f64>,
+    /// `acquired_at`, `order`, `row-order`, `stated`, `assumed`.
+    pub order_source: String,
+    /// `unidirectional`, `bidirectional`, `dose-symmetric`, `other`; null where the order is assumed.
+    pub scheme: Option<String>,
+    /// 1 - range / 180°.
+    pub missing_wedge_fraction: f64,
+    /// √((α + sin α cos α)/(α - sin α cos α)), α half of the range.
+    pub elongation_factor: Option<f64>,
+    /// Thickness × mean increment in radians.
+    pub crowther_resolution_nm: Option<f64>,
+    /// Thickness × largest gap in radians.
+    pub gap_resolution_nm: Option<f64>,
+    /// Why there is no resolution.
+    pub resolution_why_not: Option<String>,
+    /// The thickness that entered.
+    pub thickness_nm: Option<f64>,
+}
+
+/// Dose in all.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DoseMeasure {
+    /// Exposures of the series, per spot.
+    pub total_e_per_A2: Option<f64>,
+    /// Largest total of any spot, where the overlapping beams of a montage are known.
+    pub largest_total_e_per_A2: Option<f64>,
+    /// The total of a montage whose beam diameter is not stated is a lower bound.
+    pub total_is_lower_bound: bool,
+    /// Tracking and focus exposures in all.
+    pub overhead_e_per_A2: Option<f64>,
+    /// Before the series.
+    pub pre_exposure_e_per_A2: Option<f64>,
+    /// `critical-exposure` where weights were computed.
+    pub weighting: Option<String>,
+    /// What the critical exposure was scaled by for the voltage.
+    pub voltage_factor: Option<f64>,
+    /// Why something of the above is null.
+    pub why_not: Option<String>,
+}
+
+/// Tilt axis and height.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Geometry {
+    /// Whether the data carry it.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// Distance of the optical axis from the tilt axis.
+    pub axis_offset_um: Option<f64>,
+    /// Height off eucentric.
+    pub height_offset_um: Option<f64>,
+    /// Scatter about the fit.
+    pub fit_rms_um: Option<f64>,
+}
+
+/// Specimen thickness from counts against tilt.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Thickness {
+    /// Whether the data carry it.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// In attenuation lengths of this instrument.
+    pub attenuation_lengths: Option<f64>,
+    /// effective tilt = `tilt_deg` + `pretilt_deg`.
+    pub pretilt_deg: Option<f64>,
+}
+
+/// Seams in all.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SeamsMeasure {
+    /// Whether the data carry it.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// Over all seams.
+    pub residual_rms_px: Option<f64>,
+    /// Over all seams.
+    pub residual_rms_nm: Option<f64>,
+    /// Tilt with the largest residual.
+    pub worst_tilt_deg: Option<f64>,
+}
+
+/// How a check came out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Grade {
+    /// Within the limits.
+    Pass,
+    /// Beyond the first limit.
+    Caution,
+    /// Beyond the second limit.
+    Fail,
+    /// No figure; never to be drawn as a pass.
+    NotMeasured,
+}
+
+/// On which side of its limits a value is bad.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Sense {
+    /// Bad above.
+    Above,
+    /// Bad below.
+    Below,
+    /// Bad outside `[low, high]`.
+    Outside,
+}
+
+/// A limit as it was applied.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Limit {
+    /// One-sided.
+    One(f64),
+    /// `[low, high]`.
+    Between([f64; 2]),
+}
+
+/// A check of the profile, graded.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Check {
+    /// Its id by the contract.
+    pub id: String,
+    /// For people.
+    pub title: String,
+    /// The outcome.
+    pub grade: Grade,
+    /// The value; of a per-tilt check, its worst tilt's.
+    pub value: Option<f64>,
+    /// Unit of the value and the limits.
+    pub unit: String,
+    /// On which side of the limits a value is bad.
+    pub sense: Sense,
+    /// First limit; null: this grade is never given, or the limit hangs on a figure that is missing.
+    pub caution: Option<Limit>,
+    /// Second limit.
+    pub fail: Option<Limit>,
+    /// One plain sentence: the finding, and what to do about it.
+    pub why: String,
+    /// Tilts with caution or fail.
+    pub tilts_deg: Vec<f64>,
+    /// Never excludes a tilt by itself.
+    pub advice: bool,
+}
+
+/// Whether the series is worth reconstructing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Answer {
+    /// As it is.
+    Reconstruct,
+    /// Without the tilts named.
+    ReconstructWithout,
+    /// Not as it stands.
+    DoNotReconstruct,
+    /// A needed figure is missing.
+    Undecided,
+}
+
+/// The answer, with its reasons.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Verdict {
+    /// The answer.
+    pub answer: Answer,
+    /// One line.
+    pub headline: String,
+    /// Sentences, each with its number and its limit.
+    pub reasons: Vec<String>,
+    /// Angles of the tilts left out.
+    pub exclude_tilts_deg: Vec<f64>,
+    /// Pages left out; decides where an angle was repeated.
+    pub exclude_sections: Vec<usize>,
+    /// Better kept with a low weight than left out.
+    pub low_weight_tilts_deg: Vec<f64>,
+    /// Coverage of what is left.
+    pub coverage_after: Coverage,
+    /// Checks that could be graded.
+    pub checks_made: usize,
+    /// Checks that the profile asks for and tiltworth can make.
+    pub checks_in_profile: usize,
+    /// At most three actions for the next session.
+    pub next_time: Vec<String>,
+    /// For each tilt left out or weighted down: what it costs.
+    pub costs: Vec<ExclusionCost>,
+}
+
+/// What leaving a tilt out would cost.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ExclusionCost {
+    /// The tilt.
+    pub tilt_deg: f64,
+    /// The check that speaks against the tilt.
+    pub cause: String,
+    /// Largest gap with this tilt kept (all else as in the verdict).
+    pub gap_with_deg: Option<f64>,
+    /// Largest gap with it left out.
+    pub gap_without_deg: Option<f64>,
+    /// Resolution at the largest gap with this tilt kept.
+    pub resolution_with_nm: Option<f64>,
+    /// Resolution at the largest gap with it left out.
+    pub resolution_without_nm: Option<f64>,
+    /// What was decided: `left out` or `low weight`.
+    pub decision: String,
+}

@@ -1,0 +1,1 @@
+//! The page: drawn from a record and its evidence alone.

@@ -1,0 +1,1 @@
+//! Series with known truth: phantom, image formation, planted faults.

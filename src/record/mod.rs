@@ -5,6 +5,8 @@
 //! measured is `null`, never 0 and never a guess; a measurement that tiltworth does not make yet is `null` as a
 //! whole.
 
+#![allow(non_snake_case, reason = "e_per_A2 is a published key: electrons per square ångström")]
+
 pub mod evidence;
 
 use schemars::JsonSchema;

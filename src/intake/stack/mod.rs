@@ -49,9 +49,20 @@ pub trait Stack: Send + Sync + std::fmt::Debug {
     fn description(&self) -> String;
     /// What is odd about the file but does not keep it from being read (trailing bytes, …).
     fn warnings(&self) -> Vec<String>;
+    /// Pages that are known to be damaged before they are read, each with its error.
+    fn damaged(&self) -> Vec<(usize, IntakeError)>;
     /// Reads one section; an error concerns that section alone.
     ///
     /// # Errors
     /// Names file, page, fault and remedy.
     fn read(&self, section: usize) -> Result<Section, IntakeError>;
+}
+
+/// STANDIN
+pub fn open(_path: &std::path::Path) -> Result<Box<dyn Stack>, IntakeError> {
+    todo!()
+}
+/// STANDIN
+pub fn open_folder(_f: &std::path::Path, _n: &[String]) -> Result<Box<dyn Stack>, IntakeError> {
+    todo!()
 }

@@ -1,1 +1,4 @@
 //! One measurement a file.
+
+pub mod coverage;
+pub mod dose;

@@ -1,1 +1,3 @@
 //! Mathematics that knows no microscope.
+
+pub mod smooth_run;

@@ -1,4 +1,7 @@
 //! One measurement a file.
 
+pub mod cells;
 pub mod coverage;
+pub mod dark_area;
 pub mod dose;
+pub mod tally;

@@ -7,4 +7,5 @@ pub mod dose;
 pub mod noise;
 pub mod opposite;
 pub mod segments;
+pub mod sharpness;
 pub mod tally;

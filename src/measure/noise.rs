@@ -50,8 +50,13 @@ impl Noise {
         let ones = vec![1.0; level.len()];
         let fit = regression::fit(&[&ones, &f15], &level, Some(&weights))?;
         let (c, a) = (fit.coefficients[0], fit.coefficients[1]);
-        // A camera's response does not rise with frequency: then the noise is flat, at its mean level.
-        Some(if a > 0.0 { Self { c, a } } else { Self { c: level.iter().sum::<f64>() / level.len() as f64, a: 0.0 } })
+        if a > 0.0 {
+            return Some(Self { c, a });
+        }
+        // A camera's response does not rise with frequency: then the noise is flat, and signal reaches up to the
+        // highest frequencies. The lowest level there is, or the known gain, bounds it from above.
+        let lowest = level.iter().copied().fold(f64::INFINITY, f64::min);
+        Some(Self { c: lowest, a: 0.0 })
     }
 
     /// Noise power at a frequency (cycles a pixel) for a tilt of these counts.

@@ -1,26 +1,23 @@
 //! Stacks: one section at a time out of TIFF, BigTIFF, OME-TIFF, MRC2014 or a folder of single images.
+//!
+//! Values come as stored, whatever a photometric tag says. Sizes are checked against the file's length before
+//! anything is allocated; a page whose pixels lie outside the file is known as damaged before it is read.
+
+mod codec;
+mod folder;
+mod mrc;
+mod ome;
+mod pixels;
+mod source;
+mod tiff;
+mod tiff_page;
+
+pub use folder::open_folder;
+pub use pixels::Pixels;
 
 use crate::intake::error::IntakeError;
-use std::path::PathBuf;
-
-/// The pixels of one section as stored, row by row from the first stored row.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Pixels {
-    /// 8-bit signed.
-    I8(Vec<i8>),
-    /// 8-bit unsigned.
-    U8(Vec<u8>),
-    /// 16-bit signed.
-    I16(Vec<i16>),
-    /// 16-bit unsigned.
-    U16(Vec<u16>),
-    /// 32-bit signed.
-    I32(Vec<i32>),
-    /// 32-bit unsigned.
-    U32(Vec<u32>),
-    /// 32-bit float (16-bit floats are widened, exactly).
-    F32(Vec<f32>),
-}
+use source::Source;
+use std::path::{Path, PathBuf};
 
 /// One stored image.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,7 +26,7 @@ pub struct Section {
     pub width: usize,
     /// Rows.
     pub height: usize,
-    /// `width × height` pixels.
+    /// `width × height` pixels, row by row from the first stored row.
     pub pixels: Pixels,
 }
 
@@ -58,11 +55,20 @@ pub trait Stack: Send + Sync + std::fmt::Debug {
     fn read(&self, section: usize) -> Result<Section, IntakeError>;
 }
 
-/// STANDIN
-pub fn open(_path: &std::path::Path) -> Result<Box<dyn Stack>, IntakeError> {
-    todo!()
-}
-/// STANDIN
-pub fn open_folder(_f: &std::path::Path, _n: &[String]) -> Result<Box<dyn Stack>, IntakeError> {
-    todo!()
+/// Opens a stack file, told by its first bytes, not by its name.
+///
+/// # Errors
+/// A file that is neither TIFF nor MRC2014, or whose header cannot be trusted.
+pub fn open(path: &Path) -> Result<Box<dyn Stack>, IntakeError> {
+    let source = Source::open(path)?;
+    if source.is_tiff() {
+        return Ok(Box::new(tiff::TiffStack::open(source)?));
+    }
+    if mrc::looks_like(&source) {
+        return Ok(Box::new(mrc::MrcStack::open(source)?));
+    }
+    let remedy = "hand in a TIFF, BigTIFF, OME-TIFF or MRC2014 stack";
+    let fault =
+        if source.len == 0 { "the file is empty" } else { "neither a TIFF nor an MRC2014 file, by its first bytes" };
+    Err(IntakeError::unsupported(path, "header", fault, remedy))
 }

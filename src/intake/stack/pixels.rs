@@ -1,0 +1,110 @@
+//! Pixel types, and bytes to pixels.
+
+/// The pixels of one section as stored.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Pixels {
+    /// 8-bit signed.
+    I8(Vec<i8>),
+    /// 8-bit unsigned.
+    U8(Vec<u8>),
+    /// 16-bit signed.
+    I16(Vec<i16>),
+    /// 16-bit unsigned.
+    U16(Vec<u16>),
+    /// 32-bit signed.
+    I32(Vec<i32>),
+    /// 32-bit unsigned.
+    U32(Vec<u32>),
+    /// 32-bit float (16-bit floats are widened, exactly).
+    F32(Vec<f32>),
+}
+
+/// How a pixel is stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PixelKind {
+    I8,
+    U8,
+    I16,
+    U16,
+    I32,
+    U32,
+    F16,
+    F32,
+}
+
+impl PixelKind {
+    /// Bytes of one pixel.
+    pub fn bytes(self) -> usize {
+        match self {
+            Self::I8 | Self::U8 => 1,
+            Self::I16 | Self::U16 | Self::F16 => 2,
+            Self::I32 | Self::U32 | Self::F32 => 4,
+        }
+    }
+
+    /// Largest value; `None` for floats.
+    pub fn max(self) -> Option<f64> {
+        match self {
+            Self::I8 => Some(f64::from(i8::MAX)),
+            Self::U8 => Some(f64::from(u8::MAX)),
+            Self::I16 => Some(f64::from(i16::MAX)),
+            Self::U16 => Some(f64::from(u16::MAX)),
+            Self::I32 => Some(f64::from(i32::MAX)),
+            Self::U32 => Some(f64::from(u32::MAX)),
+            Self::F16 | Self::F32 => None,
+        }
+    }
+
+    /// For people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::I8 => "8-bit signed",
+            Self::U8 => "8-bit unsigned",
+            Self::I16 => "16-bit signed",
+            Self::U16 => "16-bit unsigned",
+            Self::I32 => "32-bit signed",
+            Self::U32 => "32-bit unsigned",
+            Self::F16 => "16-bit float",
+            Self::F32 => "32-bit float",
+        }
+    }
+
+    /// Turns bytes into pixels; a part of a pixel at the end is dropped.
+    pub fn pixels(self, bytes: Vec<u8>, big_endian: bool) -> Pixels {
+        macro_rules! words {
+            ($type:ty, $size:literal) => {{
+                let words = bytes.as_chunks::<$size>().0.iter();
+                if big_endian {
+                    words.map(|word| <$type>::from_be_bytes(*word)).collect()
+                } else {
+                    words.map(|word| <$type>::from_le_bytes(*word)).collect()
+                }
+            }};
+        }
+        match self {
+            Self::U8 => Pixels::U8(bytes),
+            Self::I8 => Pixels::I8(bytes.into_iter().map(|byte| byte as i8).collect()),
+            Self::I16 => Pixels::I16(words!(i16, 2)),
+            Self::U16 => Pixels::U16(words!(u16, 2)),
+            Self::I32 => Pixels::I32(words!(i32, 4)),
+            Self::U32 => Pixels::U32(words!(u32, 4)),
+            Self::F32 => Pixels::F32(words!(f32, 4)),
+            Self::F16 => {
+                let halves: Vec<u16> = words!(u16, 2);
+                Pixels::F32(halves.into_iter().map(|bits| half::f16::from_bits(bits).to_f32()).collect())
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn both_byte_orders_give_the_same_pixels() {
+        assert_eq!(PixelKind::I16.pixels(vec![0x00, 0x80, 0x01, 0x00], false), Pixels::I16(vec![-32768, 1]));
+        assert_eq!(PixelKind::I16.pixels(vec![0x80, 0x00, 0x00, 0x01], true), Pixels::I16(vec![-32768, 1]));
+        assert_eq!(PixelKind::F16.pixels(vec![0x00, 0x3e, 0x00, 0xc0], false), Pixels::F32(vec![1.5, -2.0]));
+    }
+}

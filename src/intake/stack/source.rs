@@ -1,0 +1,45 @@
+//! A file that many workers read at once, each at its own place.
+
+use crate::intake::error::IntakeError;
+use std::fs::File;
+use std::io;
+use std::os::unix::fs::FileExt;
+use std::path::{Path, PathBuf};
+
+/// An open file with its length at the time of opening.
+#[derive(Debug)]
+pub struct Source {
+    pub path: PathBuf,
+    pub file: File,
+    pub len: u64,
+}
+
+impl Source {
+    pub fn open(path: &Path) -> Result<Self, IntakeError> {
+        let unreadable = |error: io::Error| IntakeError::unreadable(path, "", &error);
+        let meta = std::fs::metadata(path).map_err(unreadable)?;
+        if !meta.is_file() {
+            return Err(IntakeError::bad(path, "", "this is no regular file", "name the stack file"));
+        }
+        let file = File::open(path).map_err(unreadable)?;
+        Ok(Self { path: path.to_path_buf(), file, len: meta.len() })
+    }
+
+    /// Reads `bytes` bytes at `offset`; the caller has checked that they lie inside the file.
+    pub fn read_at(&self, offset: u64, bytes: usize) -> io::Result<Vec<u8>> {
+        let mut buffer = vec![0; bytes];
+        self.file.read_exact_at(&mut buffer, offset)?;
+        Ok(buffer)
+    }
+
+    /// Whether `bytes` bytes at `offset` lie inside the file.
+    pub fn holds(&self, offset: u64, bytes: u64) -> bool {
+        offset.checked_add(bytes).is_some_and(|end| end <= self.len)
+    }
+
+    /// TIFF or BigTIFF in either byte order.
+    pub fn is_tiff(&self) -> bool {
+        let magic = self.read_at(0, 4).unwrap_or_default();
+        matches!(magic.as_slice(), [b'I', b'I', 42 | 43, 0] | [b'M', b'M', 0, 42 | 43])
+    }
+}

@@ -1,1 +1,11 @@
-//! Limits held up to figures: profile, checks, verdict.
+//! Limits held up to figures: the profile, the checks, what to leave out, the verdict.
+
+pub mod checks;
+pub mod exclusion;
+pub mod grading;
+pub mod next_time;
+pub mod profile;
+pub mod verdict;
+
+pub use grading::judge;
+pub use profile::{Profile, ProfileError};

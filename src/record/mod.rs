@@ -86,6 +86,8 @@ pub struct SeriesFacts {
     pub montage_rows: usize,
     /// Direction of the tilt axis as stated.
     pub axis_deg: Option<f64>,
+    /// Angles that were meant to be recorded more than once.
+    pub repeats_deg: Vec<f64>,
     /// `a` or `b` of a dual-axis pair.
     pub axis_name: Option<String>,
     /// Width of the assembled picture by the nominal places.
@@ -96,6 +98,8 @@ pub struct SeriesFacts {
     pub full_scale_counts: Option<f64>,
     /// Mean counts each tilt should reach.
     pub target_mean_counts: Option<f64>,
+    /// Resolution aimed at, where the operator states one.
+    pub target_resolution_nm: Option<f64>,
 }
 
 /// Kind of specimen; decides the default profile.
@@ -209,8 +213,9 @@ pub struct Counts {
     pub dark_area_shape: Option<String>,
     /// Peak to peak of the best plane over the mean.
     pub gradient_fraction: Option<f64>,
-    /// Mean that the smooth run of the neighbours in angle predicts (tilts only).
-    pub run_mean: Option<f64>,
+    /// Counts over what the smooth run of the neighbours in angle predicts (tilts only); per stated exposure where
+    /// that is known.
+    pub mean_over_run: Option<f64>,
 }
 
 /// Defocus and astigmatism, underfocus positive.
@@ -310,6 +315,8 @@ pub struct Tile {
     pub focus: Option<Focus>,
     /// Fine detail.
     pub sharpness: Sharpness,
+    /// Why its pixels could not be read; null where they were.
+    pub unreadable: Option<String>,
 }
 
 /// The overlap between two neighbouring tiles.

@@ -1,0 +1,42 @@
+//! Was a tilt smeared along one direction, by drift during its exposure?
+
+use super::words::{angles, limit};
+use super::{Case, Definition, Outcome, Values};
+use crate::measured::NotMeasured;
+use crate::record::Sense;
+use crate::record::Tilt;
+
+/// The check.
+pub const CHECK: Definition = Definition {
+    id: "directional_blur",
+    title: "Blur along one direction",
+    unit: "share of the amplitude at half Nyquist",
+    sense: Sense::Above,
+    values,
+    sentence,
+};
+
+fn values(case: &Case<'_>) -> Values {
+    let loss = |tilt: &Tilt| {
+        let why = "the spectra are too noisy to show a motion of 3 px";
+        let why = tilt.sharpness.why_not.clone().unwrap_or_else(|| why.into());
+        tilt.sharpness.directional_loss.ok_or_else(|| NotMeasured::because(why))
+    };
+    Values::Tilts(case.tilts.iter().map(loss).collect())
+}
+
+fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
+    if found.tilts_deg.is_empty() {
+        return "no tilt is smeared along a direction".into();
+    }
+    let worst = case.tilts.iter().find(|tilt| Some(tilt.tilt_deg) == found.worst_deg);
+    let along = worst.and_then(|tilt| tilt.sharpness.blur_direction_deg);
+    let along = along.map_or(String::new(), |deg| format!(" along {deg:.0}°"));
+    format!(
+        "{} smeared{along}, losing up to {:.2} of the amplitude at half Nyquist (limit {}): let the stage settle \
+         longer after the tilt",
+        angles(found.tilts_deg, "is", "are"),
+        found.value,
+        limit(found, 2)
+    )
+}

@@ -1,0 +1,304 @@
+//! Profiles: the limits of a kind of specimen, as data.
+
+use crate::judge::checks::{REGISTRY, definition};
+use crate::physics::exposure::CriticalExposure;
+use crate::record::{Sense, Specimen};
+use serde::Deserialize;
+use sha2::{Digest, Sha256};
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// The profiles that come with tiltworth, by name.
+pub const BUILT_IN: [(&str, &str); 2] = [
+    ("resin-section", include_str!("profiles/resin-section.toml")),
+    ("vitrified", include_str!("profiles/vitrified.toml")),
+];
+
+/// Limits and what must be left, as written in a profile file.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Profile {
+    /// Its name.
+    pub name: String,
+    /// One line for people.
+    pub about: String,
+    /// Resolution aimed at, where the series states none.
+    pub resolution_nm: f64,
+    /// Figures without which no answer is given.
+    pub needs: Vec<Need>,
+    /// Critical exposure of this kind of specimen; absent: no dose weights.
+    pub critical_exposure: Option<Exposure>,
+    /// What must be left for an answer of reconstruct.
+    pub left: Left,
+    /// Limits by check id.
+    pub checks: BTreeMap<String, CheckLimits>,
+    /// SHA-256 of the text.
+    #[serde(skip)]
+    pub sha256: String,
+}
+
+/// A figure that the answer needs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Need {
+    /// Counts of every tilt.
+    Counts,
+    /// At least two angles.
+    Coverage,
+    /// A known order of acquisition.
+    Order,
+}
+
+/// `[critical_exposure]`
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Exposure {
+    a: f64,
+    b: f64,
+    c: f64,
+}
+
+/// `[left]`
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Left {
+    /// Degrees in all.
+    pub range_deg: f64,
+    /// Share of the recorded tilts.
+    pub share_of_tilts: f64,
+    /// Number of tilts.
+    pub tilts: usize,
+    /// Fewer than these are told as a reason.
+    pub few_tilts: usize,
+    /// Largest gap, what goes beyond a step counted twice inside ±`centre_deg`.
+    pub largest_gap: Term,
+    /// Half of the range in which gaps cost most.
+    pub centre_deg: f64,
+    /// Share of the tilts that soft faults may leave out.
+    pub most_soft_exclusions: f64,
+}
+
+/// Limits of one check.
+#[derive(Debug, Clone, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct CheckLimits {
+    /// First limit.
+    pub caution: Option<Term>,
+    /// Second limit.
+    pub fail: Option<Term>,
+    /// On which side a value is bad, where that differs from the check's own sense.
+    pub sense: Option<Sense>,
+    /// How a failed tilt is left out; absent: never.
+    pub excludes: Option<Excludes>,
+    /// A deviation must also exceed this many robust standard deviations.
+    pub robust_sds: Option<f64>,
+    /// Angles nearer than this share of the step are one.
+    pub closer_than_steps: Option<f64>,
+    /// Limits that replace these where the series is no montage.
+    pub single_area: Option<SingleArea>,
+}
+
+/// Limits for a series that is no montage.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct SingleArea {
+    /// First limit.
+    pub caution: Option<Term>,
+    /// Second limit.
+    pub fail: Option<Term>,
+}
+
+/// How a failed tilt is left out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Excludes {
+    /// Whatever it costs.
+    Hard,
+    /// Where the loss is smaller.
+    Soft,
+}
+
+/// A limit: a number, a range, or the larger of several terms.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(untagged)]
+pub enum Term {
+    /// A number.
+    Number(f64),
+    /// `[low, high]`.
+    Range([f64; 2]),
+    /// The larger of the terms that stand.
+    Larger(Terms),
+}
+
+/// Terms of a limit.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Terms {
+    at_least: Option<f64>,
+    steps: Option<f64>,
+    resolution_nm_over: Option<f64>,
+}
+
+/// What the terms of limits hang on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Yardsticks {
+    /// Tilt step of the series.
+    pub step_deg: Option<f64>,
+    /// Resolution aimed at.
+    pub resolution_nm: f64,
+}
+
+impl Term {
+    /// The limit as numbers; `None` where a yardstick is missing.
+    pub fn evaluate(&self, yardsticks: &Yardsticks) -> Option<crate::record::Limit> {
+        use crate::record::Limit;
+        match self {
+            Self::Number(value) => Some(Limit::One(*value)),
+            Self::Range(range) => Some(Limit::Between(*range)),
+            Self::Larger(terms) => terms.larger(yardsticks).map(Limit::One),
+        }
+    }
+
+    /// A one-sided limit as a number.
+    pub fn number(&self, yardsticks: &Yardsticks) -> Option<f64> {
+        match self {
+            Self::Number(value) => Some(*value),
+            Self::Range(_) => None,
+            Self::Larger(terms) => terms.larger(yardsticks),
+        }
+    }
+}
+
+impl Terms {
+    fn larger(&self, yardsticks: &Yardsticks) -> Option<f64> {
+        let steps = match self.steps {
+            Some(factor) => Some(factor * yardsticks.step_deg?),
+            None => None,
+        };
+        let resolution = self.resolution_nm_over.map(|divisor| yardsticks.resolution_nm / divisor);
+        [self.at_least, steps, resolution].into_iter().flatten().reduce(f64::max)
+    }
+}
+
+/// Why a profile cannot be used.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{origin}: {fault}; {remedy}")]
+pub struct ProfileError {
+    /// The file, or the built-in name.
+    pub origin: String,
+    /// What is wrong.
+    pub fault: String,
+    /// What to do.
+    pub remedy: String,
+}
+
+impl Profile {
+    /// Critical exposure of this kind of specimen.
+    pub fn curve(&self) -> Option<CriticalExposure> {
+        self.critical_exposure.map(|Exposure { a, b, c }| CriticalExposure { a, b, c })
+    }
+
+    /// Reads a profile's text; `origin` is named in errors.
+    ///
+    /// # Errors
+    /// A key that is not known (with the nearest that is), a value of the wrong kind.
+    pub fn parse(text: &str, origin: &str) -> Result<Self, ProfileError> {
+        let wrong = |fault: String, remedy: &str| ProfileError { origin: origin.into(), fault, remedy: remedy.into() };
+        let mut profile: Self = toml::from_str(text).map_err(|error| {
+            let line = error.span().map(|span| text[..span.start.min(text.len())].lines().count().max(1));
+            let place = line.map(|line| format!("line {line}: ")).unwrap_or_default();
+            let fault = format!("{place}{}", error.message().trim().replace('\n', ", "));
+            wrong(fault, "correct that line; `tiltworth profile show resin-section` is an example")
+        })?;
+        for id in profile.checks.keys() {
+            if definition(id).is_none() {
+                let nearest = nearest(id, REGISTRY.iter().map(|check| check.id));
+                let fault = format!("checks.{id} is no check of tiltworth's");
+                return Err(wrong(fault, &format!("the nearest is {nearest}")));
+            }
+        }
+        profile.sha256 = hex(&Sha256::digest(text.as_bytes()));
+        Ok(profile)
+    }
+
+    /// A profile by built-in name or by path; without one, the specimen's own.
+    ///
+    /// # Errors
+    /// As [`Profile::parse`]; a name that is neither built in nor a file.
+    pub fn find(name: Option<&str>, specimen: Specimen) -> Result<Self, ProfileError> {
+        let default = if specimen == Specimen::Vitrified { "vitrified" } else { "resin-section" };
+        let name = name.unwrap_or(default);
+        if let Some((name, text)) = BUILT_IN.iter().find(|(built_in, _)| *built_in == name) {
+            return Self::parse(text, name);
+        }
+        let text = std::fs::read_to_string(Path::new(name)).map_err(|error| ProfileError {
+            origin: name.into(),
+            fault: format!("neither a built-in profile nor a file that can be read ({error})"),
+            remedy: "`tiltworth profile list` names the built-in ones".into(),
+        })?;
+        Self::parse(&text, name)
+    }
+}
+
+/// Bytes as lower-case hex.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+/// The known word with the fewest edits to `word`.
+fn nearest<'a>(word: &str, known: impl Iterator<Item = &'a str>) -> &'a str {
+    known.min_by_key(|candidate| edits(word, candidate)).unwrap_or("")
+}
+
+/// Levenshtein distance.
+fn edits(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().enumerate() {
+        let mut diagonal = std::mem::replace(&mut row[0], i + 1);
+        for (j, &y) in b.iter().enumerate() {
+            let change = diagonal + usize::from(x != y);
+            diagonal = row[j + 1];
+            row[j + 1] = change.min(diagonal + 1).min(row[j] + 1);
+        }
+    }
+    row[b.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn built_in_profiles_hold_every_check_once() {
+        for (name, text) in BUILT_IN {
+            let profile = Profile::parse(text, name).unwrap();
+            assert_eq!(profile.name, name);
+            for check in REGISTRY {
+                assert!(profile.checks.contains_key(check.id), "{name} lacks {}", check.id);
+            }
+            assert_eq!(profile.checks.len(), REGISTRY.len());
+        }
+    }
+
+    #[test]
+    fn a_wrong_check_is_named_with_the_nearest() {
+        let text = BUILT_IN[0].1.replace("[checks.dark_area]", "[checks.dark_aria]");
+        let message = Profile::parse(&text, "site.toml").unwrap_err().to_string();
+        assert_eq!(message, "site.toml: checks.dark_aria is no check of tiltworth's; the nearest is dark_area");
+    }
+
+    #[test]
+    fn a_wrong_key_is_placed() {
+        let text = BUILT_IN[0].1.replace("few_tilts", "fewest");
+        let message = Profile::parse(&text, "site.toml").unwrap_err().to_string();
+        assert!(message.starts_with("site.toml: line ") && message.contains("unknown field `fewest`"), "{message}");
+    }
+
+    #[test]
+    fn the_larger_term_counts() {
+        let term: Term = toml::from_str::<BTreeMap<String, Term>>("x = { steps = 2.5, at_least = 5.0 }").unwrap()["x"];
+        let at = |step_deg| term.number(&Yardsticks { step_deg, resolution_nm: 3.0 });
+        assert_eq!((at(Some(1.0)), at(Some(3.0)), at(None)), (Some(5.0), Some(7.5), None));
+    }
+}

@@ -1,11 +1,13 @@
 //! One measurement a file.
 
 pub mod cells;
+pub mod counts;
 pub mod coverage;
 pub mod dark_area;
 pub mod dose;
 pub mod noise;
 pub mod opposite;
+pub mod picture;
 pub mod segments;
 pub mod sharpness;
 pub mod tally;

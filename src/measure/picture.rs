@@ -1,0 +1,101 @@
+//! The picture of a tilt: its tiles binned, laid out by their nominal places, as a grey JPEG for the report.
+
+use image::ExtendedColorType;
+use image::codecs::jpeg::JpegEncoder;
+use ndarray::{Array2, ArrayView2};
+
+/// Longest side of a picture.
+const LONGEST_PX: usize = 640;
+const JPEG_QUALITY: u8 = 72;
+/// Shares of the pixels that are drawn black and white.
+const BLACK_QUANTILE: f64 = 0.005;
+const WHITE_QUANTILE: f64 = 0.995;
+
+/// Pixels that are averaged into one, for a picture of this size.
+pub fn binning(assembled_px: (usize, usize)) -> usize {
+    assembled_px.0.max(assembled_px.1).div_ceil(LONGEST_PX).max(1)
+}
+
+/// Means of squares of `bin` pixels; pixels beyond the last whole square are dropped.
+pub fn shrink(image: ArrayView2<'_, f32>, bin: usize) -> Array2<f32> {
+    let (rows, cols) = ((image.nrows() / bin).max(1), (image.ncols() / bin).max(1));
+    let mut sums = Array2::<f32>::zeros((rows, cols));
+    for (y, line) in image.outer_iter().enumerate().take(rows * bin) {
+        let mut row = sums.row_mut(y / bin);
+        match line.as_slice() {
+            Some(line) => line.chunks(bin).zip(row.iter_mut()).for_each(|(few, sum)| *sum += few.iter().sum::<f32>()),
+            None => line.iter().enumerate().take(cols * bin).for_each(|(x, v)| row[x / bin] += v),
+        }
+    }
+    sums / (bin * bin) as f32
+}
+
+/// A finished picture.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TiltPicture {
+    /// The JPEG file.
+    pub jpeg: Vec<u8>,
+    /// Width and height.
+    pub size_px: [u32; 2],
+    /// Counts drawn black and white.
+    pub counts: [f64; 2],
+}
+
+/// Lays binned tiles out (with their nominal places in pixels of the assembled picture) and encodes them; places
+/// of no tile are drawn mid-grey. `None` without a tile.
+pub fn assemble(tiles: &[(Array2<f32>, f64, f64)], bin: usize) -> Option<TiltPicture> {
+    let place = |px: f64| (px / bin as f64).round() as usize;
+    let rows = tiles.iter().map(|(tile, _, y)| place(*y) + tile.nrows()).max()?;
+    let cols = tiles.iter().map(|(tile, x, _)| place(*x) + tile.ncols()).max()?;
+    let (mut sum, mut n) = (Array2::<f32>::zeros((rows, cols)), Array2::<f32>::zeros((rows, cols)));
+    for (tile, x, y) in tiles {
+        for ((r, c), value) in tile.indexed_iter() {
+            let at = (place(*y) + r, place(*x) + c);
+            sum[at] += value;
+            n[at] += 1.0;
+        }
+    }
+    let mosaic = sum / n;
+    let [black, white] = contrast(&mosaic)?;
+    let grey = |v: f32| {
+        if v.is_nan() {
+            128
+        } else {
+            (255.0 * (f64::from(v) - black) / (white - black)).clamp(0.0, 255.0).round() as u8
+        }
+    };
+    let bytes: Vec<u8> = mosaic.iter().map(|&v| grey(v)).collect();
+    let size_px = [u32::try_from(cols).ok()?, u32::try_from(rows).ok()?];
+    let mut jpeg = Vec::new();
+    let mut encoder = JpegEncoder::new_with_quality(&mut jpeg, JPEG_QUALITY);
+    encoder.encode(&bytes, size_px[0], size_px[1], ExtendedColorType::L8).ok()?;
+    Some(TiltPicture { jpeg, size_px, counts: [black, white] })
+}
+
+fn contrast(mosaic: &Array2<f32>) -> Option<[f64; 2]> {
+    let mut values: Vec<f32> = mosaic.iter().copied().filter(|v| !v.is_nan()).collect();
+    values.sort_by(f32::total_cmp);
+    let at = |q: f64| values.get((q * values.len().saturating_sub(1) as f64).round() as usize).map(|&v| f64::from(v));
+    let (black, white) = (at(BLACK_QUANTILE)?, at(WHITE_QUANTILE)?);
+    Some([black, if white > black { white } else { black + 1.0 }])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn squares_are_averaged() {
+        let image = Array2::from_shape_vec((2, 5), vec![1.0, 3.0, 5.0, 7.0, 99.0, 1.0, 3.0, 5.0, 7.0, 99.0]).unwrap();
+        assert_eq!(shrink(image.view(), 2), Array2::from_shape_vec((1, 2), vec![2.0, 6.0]).unwrap());
+    }
+
+    #[test]
+    fn a_picture_is_a_jpeg_of_the_assembled_tiles() {
+        let tile = Array2::from_shape_fn((20, 30), |(r, c)| (r * c) as f32);
+        let picture = assemble(&[(tile.clone(), 0.0, 0.0), (tile, 0.0, 36.0)], 2).unwrap();
+        assert_eq!(picture.size_px, [30, 38]);
+        assert!(picture.jpeg.starts_with(&[0xff, 0xd8, 0xff]));
+        assert_eq!(assemble(&[], 2), None);
+    }
+}

@@ -122,16 +122,18 @@ impl Neighbours {
     fn plain(&self) -> Vec<f64> {
         match (self.low.first(), self.high.first()) {
             (Some(&a), Some(&b)) => vec![line_at_zero(a, b)],
-            (Some(&a), None) => onwards(a, self.low.get(1)),
-            (None, Some(&b)) => onwards(b, self.high.get(1)),
+            (Some(_), None) => onwards(&self.low),
+            (None, Some(_)) => onwards(&self.high),
             (None, None) => Vec::new(),
         }
     }
 }
 
-fn onwards(near: (f64, f64), next: Option<&(f64, f64)>) -> Vec<f64> {
-    let mut candidates = vec![near.1];
-    candidates.extend(next.map(|&next| line_at_zero(near, next)));
+/// At an end of the run: the nearest value, the line through the nearest two, the parabola through the nearest three.
+fn onwards(side: &[(f64, f64)]) -> Vec<f64> {
+    let mut candidates: Vec<f64> = side.first().map(|near| near.1).into_iter().collect();
+    candidates.extend(side.get(1).map(|&next| line_at_zero(side[0], next)));
+    candidates.extend(side.get(2).map(|&third| parabola(side[0], side[1], third)[0]).filter(|v| v.is_finite()));
     candidates
 }
 

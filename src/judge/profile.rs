@@ -2,6 +2,7 @@
 
 use crate::judge::checks::{REGISTRY, definition};
 use crate::physics::exposure::CriticalExposure;
+use crate::record::hashes::hex;
 use crate::record::{Sense, Specimen};
 use serde::Deserialize;
 use sha2::{Digest, Sha256};
@@ -238,11 +239,6 @@ impl Profile {
         })?;
         Self::parse(&text, name)
     }
-}
-
-/// Bytes as lower-case hex.
-pub fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 /// The known word with the fewest edits to `word`.

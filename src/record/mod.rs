@@ -8,6 +8,7 @@
 #![allow(non_snake_case, reason = "e_per_A2 is a published key: electrons per square ångström")]
 
 pub mod evidence;
+pub mod hashes;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

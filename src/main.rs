@@ -1,3 +1,34 @@
-//! The `tiltworth` command.
+//! The `tiltworth` command: parse, run, turn an error into a message and an exit status.
 
-fn main() {}
+use clap::Parser;
+use std::io::Write;
+use std::process::ExitCode;
+use tiltworth::cli::{Cli, Command, assess, inspect, profile, render, schema, simulate};
+
+fn main() -> ExitCode {
+    let done = match Cli::parse().command {
+        Command::Assess(args) => {
+            assess::run(&args).map_err(|error| error.to_string()).map(|status| (status, String::new()))
+        }
+        Command::Inspect(args) => text(inspect::run(&args)),
+        Command::Profile(command) => text(profile::run(&command)),
+        Command::Render(args) => text(render::run(&args).map(|page| format!("report: {}\n", page.display()))),
+        Command::Schema => text(schema().map(|schema| schema + "\n")),
+        Command::Simulate(args) => text(simulate::run(&args)),
+    };
+    match done {
+        Ok((status, text)) => {
+            // A reader that closed the pipe has read enough.
+            let _ = std::io::stdout().lock().write_all(text.as_bytes());
+            ExitCode::from(status)
+        }
+        Err(message) => {
+            let _ = writeln!(std::io::stderr().lock(), "tiltworth: {message}");
+            ExitCode::from(1)
+        }
+    }
+}
+
+fn text<E: std::fmt::Display>(result: Result<String, E>) -> Result<(u8, String), String> {
+    result.map(|text| (0, text)).map_err(|error| error.to_string())
+}

@@ -7,8 +7,11 @@
 
 #![allow(non_snake_case, reason = "e_per_A2 is a published key: electrons per square ångström")]
 
+pub mod archive;
 pub mod evidence;
 pub mod hashes;
+pub mod output;
+pub mod tables;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -1,0 +1,181 @@
+//! `tiltworth assess`: from a series to a report with a verdict.
+
+use crate::assess::{AssessError, assess};
+use crate::cli::facts::FactArgs;
+use crate::intake::{IntakeError, Request, Series, load};
+use crate::judge::{Profile, ProfileError};
+use crate::record::output::{self, OutputError};
+use crate::record::{Answer, Record};
+use crate::report::{self, ReportError};
+use clap::Args;
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::io::{self, IsTerminal, Write};
+use std::path::{Path, PathBuf};
+
+/// Options of `tiltworth assess`.
+#[derive(Debug, Clone, Args)]
+pub struct AssessArgs {
+    /// Folders with a series.toml, such files, or stacks
+    #[arg(required = true, value_name = "SERIES")]
+    pub series: Vec<PathBuf>,
+    /// Folder for the results [default: <series_id>-quality in the current folder]
+    #[arg(long, value_name = "DIR")]
+    pub out: Option<PathBuf>,
+    /// Replace an earlier result
+    #[arg(long)]
+    pub force: bool,
+    /// Profile of limits: a built-in name or a file [default: by the kind of specimen]
+    #[arg(long, value_name = "NAME|FILE")]
+    pub profile: Option<String>,
+    /// Folder whose templates replace the built-in ones
+    #[arg(long, value_name = "DIR")]
+    pub templates: Option<PathBuf>,
+    /// Assess what is there of a series that was broken off
+    #[arg(long)]
+    pub partial: bool,
+    /// The rows of the table (or list) stand in the order of acquisition
+    #[arg(long)]
+    pub rows_are_in_order: bool,
+    /// Exit with 10 (reconstruct without some tilts), 11 (not as it stands) or 12 (undecided)
+    #[arg(long)]
+    pub exit_verdict: bool,
+    /// Say nothing but errors
+    #[arg(long, short)]
+    pub quiet: bool,
+    /// Facts.
+    #[command(flatten)]
+    pub facts: FactArgs,
+}
+
+/// An assessment that was not made.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs, reason = "each variant passes another stage's message on")]
+pub enum Failure {
+    #[error("{0}")]
+    Intake(#[from] IntakeError),
+    #[error("{0}")]
+    Profile(#[from] ProfileError),
+    #[error("{0}")]
+    Assess(#[from] AssessError),
+    #[error("{0}")]
+    Report(#[from] ReportError),
+    #[error("{0}")]
+    Output(#[from] OutputError),
+}
+
+/// Assesses all series; gives the exit status. One that fails does not keep the others from being assessed.
+///
+/// # Errors
+/// Standard output cannot be written.
+pub fn run(args: &AssessArgs) -> io::Result<u8> {
+    let mut status = 0;
+    let mut failed = false;
+    for path in &args.series {
+        match one(args, path) {
+            Ok((record, folder)) => {
+                status = status.max(if args.exit_verdict { verdict_status(record.verdict.answer) } else { 0 });
+                if !args.quiet {
+                    summary(&mut io::stdout().lock(), &record, &folder)?;
+                }
+            }
+            Err(failure) => {
+                failed = true;
+                writeln!(io::stderr().lock(), "tiltworth: {failure}")?;
+            }
+        }
+    }
+    Ok(if failed { 1 } else { status })
+}
+
+fn verdict_status(answer: Answer) -> u8 {
+    match answer {
+        Answer::Reconstruct => 0,
+        Answer::ReconstructWithout => 10,
+        Answer::DoNotReconstruct => 11,
+        Answer::Undecided => 12,
+    }
+}
+
+fn one(args: &AssessArgs, path: &Path) -> Result<(Record, PathBuf), Failure> {
+    let request = Request {
+        path: path.to_path_buf(),
+        options: args.facts.sheet(),
+        partial: args.partial,
+        rows_are_in_order: args.rows_are_in_order,
+    };
+    let series = load(&request)?;
+    let profile = Profile::find(args.profile.as_deref(), series.specimen)?;
+    let folder = folder(args, &series);
+    output::check(&folder, args.force)?;
+    let progress = Progress::new(&series, args.quiet);
+    let assessed = assess(&series, &profile, &|| progress.step());
+    progress.end();
+    let (record, evidence) = assessed?;
+    let page = report::render(&record, &evidence, args.templates.as_deref())?;
+    output::write(&folder, &record, &evidence, &page, args.force)?;
+    Ok((record, folder))
+}
+
+fn folder(args: &AssessArgs, series: &Series) -> PathBuf {
+    match &args.out {
+        Some(out) if args.series.len() > 1 => out.join(&series.series_id),
+        Some(out) => out.clone(),
+        None => PathBuf::from(format!("{}-quality", series.series_id)),
+    }
+}
+
+/// A bar on a terminal, one plain line elsewhere.
+struct Progress(ProgressBar);
+
+impl Progress {
+    fn new(series: &Series, quiet: bool) -> Self {
+        let sections = series.sections.len() as u64;
+        let terminal = io::stderr().is_terminal();
+        let target = if quiet || !terminal { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() };
+        if !quiet && !terminal {
+            let (id, tilts) = (&series.series_id, series.tilts.len());
+            // A closed standard error must not end an assessment.
+            let _ = writeln!(io::stderr().lock(), "{id}: measuring {sections} sections of {tilts} tilts");
+        }
+        let bar = ProgressBar::with_draw_target(Some(sections), target);
+        if let Ok(style) = ProgressStyle::with_template("{prefix}  {bar:32}  {pos}/{len} sections  {eta} left") {
+            bar.set_style(style);
+        }
+        bar.set_prefix(series.series_id.clone());
+        Self(bar)
+    }
+
+    fn step(&self) {
+        self.0.inc(1);
+    }
+
+    fn end(&self) {
+        self.0.finish_and_clear();
+    }
+}
+
+/// Reasons told at the end; the report has them all.
+const REASONS: usize = 4;
+
+fn summary(out: &mut impl Write, record: &Record, folder: &Path) -> io::Result<()> {
+    let verdict = &record.verdict;
+    writeln!(out, "{}: {}", record.series.series_id, verdict.headline)?;
+    for reason in verdict.reasons.iter().take(REASONS) {
+        writeln!(out, "  - {reason}")?;
+    }
+    if verdict.reasons.len() > REASONS {
+        writeln!(out, "  - and {} more in the report", verdict.reasons.len() - REASONS)?;
+    }
+    if !verdict.exclude_tilts_deg.is_empty() {
+        writeln!(out, "  leave out: {}", degrees(&verdict.exclude_tilts_deg))?;
+    }
+    if !verdict.low_weight_tilts_deg.is_empty() {
+        writeln!(out, "  keep with a low weight: {}", degrees(&verdict.low_weight_tilts_deg))?;
+    }
+    writeln!(out, "  {} of {} checks could be made", verdict.checks_made, verdict.checks_in_profile)?;
+    writeln!(out, "  report: {}", folder.join("report.html").display())
+}
+
+fn degrees(angles: &[f64]) -> String {
+    angles.iter().map(|deg| format!("{deg:+.1}°")).collect::<Vec<_>>().join(", ")
+}

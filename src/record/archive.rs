@@ -1,0 +1,111 @@
+//! `evidence.zip`: written and read.
+
+use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture};
+use std::fs::File;
+use std::io::{Read, Seek, Write};
+use std::path::Path;
+use zip::write::SimpleFileOptions;
+use zip::{CompressionMethod, ZipArchive, ZipWriter};
+
+/// The curves in the archive.
+const CURVES: &str = "evidence.json";
+/// No curve file or picture of ours comes near this.
+const LARGEST_ENTRY: u64 = 256 << 20;
+
+/// An archive that could not be written or read.
+#[derive(Debug, thiserror::Error)]
+pub enum ArchiveError {
+    /// The archive itself.
+    #[error("{0}")]
+    Zip(#[from] zip::result::ZipError),
+    /// Its bytes.
+    #[error("{0}")]
+    Io(#[from] std::io::Error),
+    /// Its curves.
+    #[error("evidence.json cannot be understood ({0})")]
+    Json(#[from] serde_json::Error),
+    /// What it holds.
+    #[error("{0}")]
+    Contents(String),
+}
+
+/// Writes the curves and the pictures.
+///
+/// # Errors
+/// The target cannot be written.
+pub fn write(evidence: &Evidence, to: impl Write + Seek) -> Result<(), ArchiveError> {
+    let mut zip = ZipWriter::new(to);
+    let plain = SimpleFileOptions::default();
+    zip.start_file(CURVES, plain.compression_method(CompressionMethod::Deflated))?;
+    zip.write_all(&serde_json::to_vec(&evidence.curves)?)?;
+    for picture in &evidence.pictures {
+        // A JPEG does not shrink any further.
+        zip.start_file(&picture.name, plain.compression_method(CompressionMethod::Stored))?;
+        zip.write_all(&picture.jpeg)?;
+    }
+    zip.finish()?;
+    Ok(())
+}
+
+/// Reads an archive back.
+///
+/// # Errors
+/// The file is no archive of ours, of a later layout, or larger than any of ours.
+pub fn read(path: &Path) -> Result<Evidence, ArchiveError> {
+    let mut zip = ZipArchive::new(File::open(path)?)?;
+    let curves: Curves = serde_json::from_slice(&entry(&mut zip, CURVES)?)?;
+    if curves.evidence_version != EVIDENCE_VERSION {
+        let found = curves.evidence_version;
+        let fault = format!("its layout is version {found}, this tiltworth reads version {EVIDENCE_VERSION}");
+        return Err(ArchiveError::Contents(fault));
+    }
+    let mut pictures = Vec::new();
+    for tilt in &curves.tilts {
+        pictures.push(Picture { name: tilt.picture.clone(), jpeg: entry(&mut zip, &tilt.picture)? });
+    }
+    Ok(Evidence { curves, pictures })
+}
+
+fn entry(zip: &mut ZipArchive<File>, name: &str) -> Result<Vec<u8>, ArchiveError> {
+    let entry = zip.by_name(name)?;
+    let mut bytes = Vec::new();
+    entry.take(LARGEST_ENTRY + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > LARGEST_ENTRY {
+        return Err(ArchiveError::Contents(format!("{name} is larger than 256 MiB")));
+    }
+    Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_written_is_read() {
+        let tilt = crate::record::evidence::TiltCurves {
+            picture: "pictures/000.jpg".into(),
+            picture_px: [3, 2],
+            picture_scale: 1.0,
+            picture_counts: [0.0, 9.5],
+            power: vec![Some(1.5), None],
+            noise: Some(2.0),
+            azimuth_relative: vec![],
+            sharpness_run: None,
+            weights: vec![0.5],
+        };
+        let curves = Curves {
+            evidence_version: EVIDENCE_VERSION,
+            frequency_cycles_per_px: vec![0.25],
+            tilts: vec![tilt],
+            weight_resolution_nm: vec![1.0],
+        };
+        let pictures = vec![Picture { name: "pictures/000.jpg".into(), jpeg: vec![1, 2, 3] }];
+        let evidence = Evidence { curves, pictures };
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("evidence.zip");
+        write(&evidence, File::create(&path).unwrap()).unwrap();
+        assert_eq!(read(&path).unwrap(), evidence);
+        std::fs::write(&path, "no archive").unwrap();
+        assert!(read(&path).is_err());
+    }
+}

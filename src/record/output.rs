@@ -1,0 +1,135 @@
+//! The output folder: everything that an assessment writes, whole or not at all.
+//!
+//! All files are written into a hidden folder beside the output folder, flushed to the disk, and moved into place
+//! by one rename. An earlier result is never replaced without `force`; with it, the earlier folder is moved aside
+//! first and removed only once the new one stands.
+
+use crate::record::archive;
+use crate::record::evidence::Evidence;
+use crate::record::tables;
+use crate::record::{Record, archive::ArchiveError, tables::csv_text};
+use std::fs::{self, File};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+
+/// A result that could not be written; nothing was.
+#[derive(Debug, thiserror::Error)]
+pub enum OutputError {
+    /// A result is there already.
+    #[error("{}: it exists already; choose another folder with --out, or replace it with --force", .0.display())]
+    Exists(PathBuf),
+    /// With `--force`, a folder that holds other things than a result of ours.
+    #[error("{}: it holds {name}, which is no file of tiltworth's, and is not replaced; choose another folder with --out", folder.display())]
+    NotOurs {
+        /// The folder.
+        folder: PathBuf,
+        /// The strange file.
+        name: String,
+    },
+    /// The disk refused.
+    #[error("{}: it cannot be written ({error}); nothing was written: check the space on the disk and the permission", file.display())]
+    Disk {
+        /// What was to be written.
+        file: PathBuf,
+        /// What the system said.
+        error: io::Error,
+    },
+    /// The record could not be turned into a file.
+    #[error("{0} cannot be made ({1}): this is a fault of tiltworth's, please report it")]
+    Inner(&'static str, String),
+}
+
+impl OutputError {
+    fn disk(file: &Path, error: io::Error) -> Self {
+        Self::Disk { file: file.to_path_buf(), error }
+    }
+}
+
+/// The files that a result folder holds.
+pub const FILES: [&str; 5] = ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip"];
+
+/// Refuses an output folder that is in the way; to be asked before the work begins.
+///
+/// # Errors
+/// The folder exists and may not be replaced.
+pub fn check(folder: &Path, force: bool) -> Result<(), OutputError> {
+    if folder.symlink_metadata().is_err() {
+        return Ok(());
+    }
+    if !force {
+        return Err(OutputError::Exists(folder.to_path_buf()));
+    }
+    let entries = fs::read_dir(folder).map_err(|error| OutputError::disk(folder, error))?;
+    for entry in entries {
+        let name = entry.map_err(|error| OutputError::disk(folder, error))?.file_name();
+        let name = name.to_string_lossy().into_owned();
+        if !FILES.contains(&name.as_str()) {
+            return Err(OutputError::NotOurs { folder: folder.to_path_buf(), name });
+        }
+    }
+    Ok(())
+}
+
+/// Writes a result.
+///
+/// # Errors
+/// As [`check`]; the disk refuses. Then the folder is as it was.
+pub fn write(folder: &Path, record: &Record, evidence: &Evidence, page: &str, force: bool) -> Result<(), OutputError> {
+    check(folder, force)?;
+    let disk = |error| OutputError::disk(folder, error);
+    let parent = match folder.parent() {
+        Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
+        _ => PathBuf::from("."),
+    };
+    fs::create_dir_all(&parent).map_err(disk)?;
+    let staging = tempfile::Builder::new().prefix(".tiltworth-").tempdir_in(&parent).map_err(disk)?;
+    fill(staging.path(), record, evidence, page).map_err(|error| match error {
+        OutputError::Disk { error, .. } => OutputError::disk(folder, error),
+        other => other,
+    })?;
+    readable_by_others(staging.path()).map_err(disk)?;
+    if folder.exists() {
+        // Held until the new result stands; then it goes with its temporary folder.
+        let aside = tempfile::Builder::new().prefix(".tiltworth-old-").tempdir_in(&parent).map_err(disk)?;
+        let old = aside.path().join("result");
+        fs::rename(folder, &old).map_err(disk)?;
+        if let Err(error) = fs::rename(staging.path(), folder) {
+            let _ = fs::rename(&old, folder);
+            return Err(disk(error));
+        }
+    } else {
+        fs::rename(staging.path(), folder).map_err(disk)?;
+    }
+    // The folder has moved: there is nothing left for the guard to remove.
+    let _ = staging.keep();
+    Ok(())
+}
+
+fn fill(folder: &Path, record: &Record, evidence: &Evidence, page: &str) -> Result<(), OutputError> {
+    let json = serde_json::to_string_pretty(record).map_err(|e| OutputError::Inner("record.json", e.to_string()))?;
+    let inner = |name: &'static str| move |error: csv_text::Error| OutputError::Inner(name, error.to_string());
+    file(folder, "report.html", page.as_bytes())?;
+    file(folder, "record.json", format!("{json}\n").as_bytes())?;
+    file(folder, "tilts.csv", tables::tilts_csv(record).map_err(inner("tilts.csv"))?.as_bytes())?;
+    let weights = tables::dose_weights_csv(record, evidence).map_err(inner("dose-weights.csv"))?;
+    file(folder, "dose-weights.csv", weights.as_bytes())?;
+    let path = folder.join("evidence.zip");
+    let mut zip = File::create(&path).map_err(|error| OutputError::disk(&path, error))?;
+    archive::write(evidence, &mut zip).map_err(|error| match error {
+        ArchiveError::Io(error) => OutputError::disk(&path, error),
+        other => OutputError::Inner("evidence.zip", other.to_string()),
+    })?;
+    zip.sync_all().map_err(|error| OutputError::disk(&path, error))
+}
+
+fn file(folder: &Path, name: &str, bytes: &[u8]) -> Result<(), OutputError> {
+    let path = folder.join(name);
+    let written = File::create(&path).and_then(|mut file| file.write_all(bytes).and_then(|()| file.sync_all()));
+    written.map_err(|error| OutputError::disk(&path, error))
+}
+
+/// A temporary folder is private; a result is as readable as any folder the user makes.
+fn readable_by_others(folder: &Path) -> io::Result<()> {
+    use std::os::unix::fs::PermissionsExt;
+    fs::set_permissions(folder, fs::Permissions::from_mode(0o755))
+}

@@ -37,6 +37,8 @@ const SIGNAL_AFTER_SDS: f64 = 4.0;
 const LARGEST_SCATTER: f64 = 0.12;
 /// A change of ln amplitude under this is never taken for a blur when the run is drawn.
 const LEAST_CHANGE: f64 = 0.08;
+/// A motion only takes power away: what it leaves may stand at most this much above the series' run.
+const MOST_LEVEL: f64 = 1.25;
 /// Improvement of χ² by which a motion is significant, over the 36 × 24 motions that are tried.
 const SIGNIFICANT: f64 = 30.0;
 
@@ -362,11 +364,13 @@ impl Directions {
         for (at, tilt) in tilts.iter_mut().enumerate() {
             let Some(ratios) = &self.ratios[at] else { continue };
             tilt.azimuth_relative = self.azimuths(ratios);
-            if signals.cells[at].is_none() || !visible {
+            if signals.cells[at].is_none() {
                 continue;
             }
             let found = self.fit(ratios);
-            tilt.directional_loss = Some(found.map_or(0.0, |(length, _)| loss_at_half_nyquist(length)));
+            // None found is none only where it could have been seen.
+            let none = visible.then_some(0.0);
+            tilt.directional_loss = found.map(|(length, _)| loss_at_half_nyquist(length)).or(none);
             tilt.direction_deg = found.map(|(_, direction)| direction);
         }
     }
@@ -395,7 +399,8 @@ impl Directions {
                 rp += weight * ratios[at] * left[at];
                 pp += weight * left[at] * left[at];
             }
-            chi += if pp > 0.0 { rr - rp.max(0.0).powi(2) / pp } else { rr };
+            let level = if pp > 0.0 { (rp / pp).clamp(0.0, MOST_LEVEL) } else { 0.0 };
+            chi += rr - 2.0 * level * rp + level * level * pp;
         }
         chi
     }

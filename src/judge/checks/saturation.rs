@@ -25,6 +25,9 @@ fn values(case: &Case<'_>) -> Values {
 }
 
 fn sentence(_: &Case<'_>, found: &Outcome<'_>) -> String {
+    if found.value == 0.0 {
+        return "no pixel is saturated".into();
+    }
     if found.tilts_deg.is_empty() {
         return format!("at most {:.1e} of the pixels are saturated", found.value);
     }

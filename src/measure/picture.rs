@@ -6,7 +6,9 @@ use ndarray::{Array2, ArrayView2};
 
 /// Longest side of a picture.
 const LONGEST_PX: usize = 640;
-const JPEG_QUALITY: u8 = 72;
+/// JPEG qualities, tried in turn until a picture is light enough: noise costs bytes and shows nothing.
+const JPEG_QUALITIES: [u8; 4] = [75, 60, 45, 30];
+const LIGHT_BYTES: usize = 48_000;
 /// Shares of the pixels that are drawn black and white.
 const BLACK_QUANTILE: f64 = 0.005;
 const WHITE_QUANTILE: f64 = 0.995;
@@ -66,10 +68,21 @@ pub fn assemble(tiles: &[(Array2<f32>, f64, f64)], bin: usize) -> Option<TiltPic
     };
     let bytes: Vec<u8> = mosaic.iter().map(|&v| grey(v)).collect();
     let size_px = [u32::try_from(cols).ok()?, u32::try_from(rows).ok()?];
-    let mut jpeg = Vec::new();
-    let mut encoder = JpegEncoder::new_with_quality(&mut jpeg, JPEG_QUALITY);
-    encoder.encode(&bytes, size_px[0], size_px[1], ExtendedColorType::L8).ok()?;
+    let jpeg = encode(&bytes, size_px)?;
     Some(TiltPicture { jpeg, size_px, counts: [black, white] })
+}
+
+fn encode(grey: &[u8], size_px: [u32; 2]) -> Option<Vec<u8>> {
+    let mut jpeg = Vec::new();
+    for quality in JPEG_QUALITIES {
+        jpeg.clear();
+        let mut encoder = JpegEncoder::new_with_quality(&mut jpeg, quality);
+        encoder.encode(grey, size_px[0], size_px[1], ExtendedColorType::L8).ok()?;
+        if jpeg.len() <= LIGHT_BYTES {
+            break;
+        }
+    }
+    Some(jpeg)
 }
 
 fn contrast(mosaic: &Array2<f32>) -> Option<[f64; 2]> {

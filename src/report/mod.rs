@@ -1,15 +1,16 @@
-//! The page: drawn from a record and its evidence alone.
+//! The page: drawn from a record and its evidence alone, so that any record can be rendered again without its stack.
+//!
+//! One file a plot. Plots are made by plotters in placeholder colours; [`theme`] turns those into the page's own,
+//! light and dark, in one step. Markup stands in `report-templates/`, compiled in; a folder can replace any part.
 
-use crate::record::Record;
-use crate::record::evidence::Evidence;
-use std::path::Path;
+mod counts;
+mod coverage;
+mod dose;
+mod format;
+mod page;
+mod plot;
+mod sharpness;
+mod spectra;
+mod theme;
 
-/// x
-#[derive(Debug, thiserror::Error)]
-#[error("{0}")]
-pub struct ReportError(pub String);
-
-/// x
-pub fn render(_r: &Record, _e: &Evidence, _t: Option<&Path>) -> Result<String, ReportError> {
-    Ok(String::new())
-}
+pub use page::{ReportError, render};

@@ -25,7 +25,8 @@ fn longest(case: &Case<'_>) -> Option<(f64, f64)> {
         timed.push((tilt.order, time.as_millisecond() as f64 / 60_000.0, tilt.tilt_deg));
     }
     timed.sort_by_key(|tilt| tilt.0);
-    let steps: Vec<(f64, f64)> = timed.windows(2).map(|pair| (pair[1].2, ((pair[1].1 - pair[0].1) * 1e3).round() / 1e3)).collect();
+    let steps: Vec<(f64, f64)> =
+        timed.windows(2).map(|pair| (pair[1].2, ((pair[1].1 - pair[0].1) * 1e3).round() / 1e3)).collect();
     let mut sorted: Vec<f64> = steps.iter().map(|step| step.1).collect();
     sorted.sort_by(f64::total_cmp);
     let usual = *sorted.get(sorted.len() / 2)?;

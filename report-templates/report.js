@@ -1,0 +1,110 @@
+(function () {
+  "use strict";
+  var record = JSON.parse(document.getElementById("record").textContent);
+  var tilts = record.tilts;
+  var links = Array.from(document.querySelectorAll("#strip a"));
+  var stage = document.getElementById("stage-picture");
+  var words = document.getElementById("stage-words");
+  var titles = {};
+  record.checks.forEach(function (check) { titles[check.id] = check.title; });
+  var current = -1;
+
+  function number(value, decimals) {
+    return value === null || value === undefined ? "not measured" : value.toFixed(decimals);
+  }
+
+  function line(text) {
+    var span = document.createElement("span");
+    span.textContent = text;
+    words.appendChild(span);
+  }
+
+  function tell(tilt, at) {
+    words.textContent = "";
+    var angle = document.createElement("b");
+    angle.textContent = (tilt.tilt_deg > 0 ? "+" : "") + tilt.tilt_deg.toFixed(1) + "°";
+    words.appendChild(angle);
+    line("tilt " + (at + 1) + " of " + tilts.length + ", recorded as number " + (tilt.order + 1));
+    if (tilt.exclude) { line("Left out"); }
+    line("Mean counts " + number(tilt.counts.mean, 0) + ", from " + number(tilt.counts.min, 0) + " to " + number(tilt.counts.max, 0));
+    if (tilt.sharpness.relative !== null) { line("Fine detail " + number(tilt.sharpness.relative, 2) + " of what the neighbours predict"); }
+    if (tilt.sharpness.blur_direction_deg !== null) { line("Smeared along " + number(tilt.sharpness.blur_direction_deg, 0) + "°"); }
+    if (tilt.counts.dark_area_fraction > 0.001) { line("Dark: " + number(100 * tilt.counts.dark_area_fraction, 1) + " % of the frame"); }
+    if (tilt.dose.after_e_per_A2 !== null) { line("Dose received " + number(tilt.dose.after_e_per_A2, 1) + " e/Å²"); }
+    tilt.flags.forEach(function (flag) { line("Flag: " + (titles[flag] || flag)); });
+  }
+
+  function mark(deg) {
+    document.querySelectorAll("svg.plot[data-left]").forEach(function (plot) {
+      var left = +plot.dataset.left, right = +plot.dataset.right, min = +plot.dataset.min, max = +plot.dataset.max;
+      var x = left + (right - left) * (deg - min) / (max - min);
+      var marker = plot.querySelector(".marker");
+      if (!marker) {
+        marker = document.createElementNS("http://www.w3.org/2000/svg", "line");
+        marker.setAttribute("class", "marker");
+        marker.setAttribute("y1", "8");
+        marker.setAttribute("y2", String(plot.viewBox.baseVal.height - 52));
+        plot.appendChild(marker);
+      }
+      marker.setAttribute("x1", x);
+      marker.setAttribute("x2", x);
+    });
+  }
+
+  function choose(at, keep) {
+    if (at < 0 || at >= tilts.length || at === current) { return; }
+    current = at;
+    links.forEach(function (link, i) {
+      if (i === at) { link.setAttribute("aria-current", "true"); } else { link.removeAttribute("aria-current"); }
+      document.getElementById("row-" + i).classList.toggle("here", i === at);
+    });
+    var small = links[at].querySelector("img");
+    stage.hidden = !small;
+    if (small) { stage.src = small.src; stage.alt = small.alt; }
+    var strip = document.getElementById("strip");
+    strip.scrollLeft = links[at].offsetLeft - strip.offsetLeft - (strip.clientWidth - links[at].clientWidth) / 2;
+    tell(tilts[at], at);
+    mark(tilts[at].tilt_deg);
+    if (!keep) { history.replaceState(null, "", "#tilt-" + at); }
+  }
+
+  function fromAddress() {
+    var found = /^#tilt-(\d+)$/.exec(location.hash);
+    return found && +found[1] < tilts.length ? +found[1] : -1;
+  }
+
+  document.addEventListener("click", function (event) {
+    var link = event.target.closest("a[data-tilt]");
+    if (!link) { return; }
+    event.preventDefault();
+    choose(+link.dataset.tilt);
+    if (!link.closest("#strip")) { document.getElementById("viewer").scrollIntoView({ block: "nearest" }); }
+  });
+
+  document.addEventListener("keydown", function (event) {
+    if (event.altKey || event.ctrlKey || event.metaKey || /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName)) { return; }
+    var to = { ArrowRight: current + 1, ArrowLeft: current - 1, Home: 0, End: tilts.length - 1 }[event.key];
+    if (to === undefined || ((event.key === "Home" || event.key === "End") && !event.target.closest("#viewer"))) { return; }
+    event.preventDefault();
+    choose(Math.max(0, Math.min(tilts.length - 1, to)));
+  });
+
+  window.addEventListener("hashchange", function () { choose(fromAddress()); });
+
+  var save = document.getElementById("save");
+  save.hidden = false;
+  save.addEventListener("click", function () {
+    var link = document.createElement("a");
+    link.href = URL.createObjectURL(new Blob([JSON.stringify(record, null, 2) + "\n"], { type: "application/json" }));
+    link.download = record.series.series_id + "-record.json";
+    link.click();
+    URL.revokeObjectURL(link.href);
+  });
+
+  var first = fromAddress();
+  if (first < 0) {
+    first = 0;
+    tilts.forEach(function (tilt, i) { if (Math.abs(tilt.tilt_deg) < Math.abs(tilts[first].tilt_deg)) { first = i; } });
+  }
+  choose(first, true);
+})();

@@ -1,0 +1,169 @@
+//! The page put together: context, templates, pictures, script and style.
+
+use crate::record::evidence::Evidence;
+use crate::record::{Answer, Grade, Record};
+use crate::report::{counts, coverage, dose, format, sharpness, spectra};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use minijinja::syntax::SyntaxConfig;
+use minijinja::{AutoEscape, Environment, Value, context};
+use sha2::{Digest, Sha256};
+use std::path::Path;
+
+/// The templates that come with tiltworth, by file name.
+const TEMPLATES: [(&str, &str); 7] = [
+    ("report.html", include_str!("../../report-templates/report.html")),
+    ("verdict.html", include_str!("../../report-templates/verdict.html")),
+    ("checks.html", include_str!("../../report-templates/checks.html")),
+    ("tilts.html", include_str!("../../report-templates/tilts.html")),
+    ("provenance.html", include_str!("../../report-templates/provenance.html")),
+    ("style.css", include_str!("../../report-templates/style.css")),
+    ("report.js", include_str!("../../report-templates/report.js")),
+];
+
+/// A page that could not be made.
+#[derive(Debug, thiserror::Error)]
+pub enum ReportError {
+    /// A plot.
+    #[error("a plot cannot be drawn ({0}): this is a fault of tiltworth's, please report it")]
+    Plot(String),
+    /// A template.
+    #[error("a template cannot be used ({0}); correct it, or leave --templates out")]
+    Template(String),
+    /// The evidence does not belong to the record.
+    #[error(
+        "the evidence tells of {evidence} tilts, the record of {record}; keep the two files of one assessment together"
+    )]
+    Strangers {
+        /// Tilts of the evidence.
+        evidence: usize,
+        /// Tilts of the record.
+        record: usize,
+    },
+}
+
+impl From<minijinja::Error> for ReportError {
+    fn from(error: minijinja::Error) -> Self {
+        Self::Template(format!("{error:#}"))
+    }
+}
+
+/// Makes the page; `templates` is a folder whose files replace built-in ones of the same name.
+///
+/// # Errors
+/// A template that cannot be used; evidence of another record.
+pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) -> Result<String, ReportError> {
+    if evidence.curves.tilts.len() != record.tilts.len() || evidence.pictures.len() != record.tilts.len() {
+        return Err(ReportError::Strangers { evidence: evidence.curves.tilts.len(), record: record.tilts.len() });
+    }
+    let environment = environment(templates)?;
+    // Style and script are laid in as they are: a template's braces mean something else there.
+    let script = part(templates, "report.js")?;
+    let style = part(templates, "style.css")?;
+    let json = embedded_json(record).map_err(|error| ReportError::Template(error.to_string()))?;
+    let page = environment.get_template("report.html")?.render(context! {
+        record => Value::from(minijinja::value::Serde(record)),
+        answer => answer_word(record.verdict.answer),
+        pictures => pictures(evidence),
+        plots => plots(record, evidence)?,
+        style => Value::from_safe_string(style),
+        script_hash => STANDARD.encode(Sha256::digest(script.as_bytes())),
+        script => Value::from_safe_string(script),
+        json => Value::from_safe_string(json),
+        has => has(record),
+    })?;
+    Ok(page)
+}
+
+fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportError> {
+    let mut environment = Environment::new();
+    // Strings out of files are escaped whatever template they end in.
+    environment.set_auto_escape_callback(|_| AutoEscape::Html);
+    environment.set_syntax(SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build()?);
+    environment.add_filter("fixed", format::fixed_filter);
+    environment.add_filter("signed", format::signed_filter);
+    environment.add_filter("significant", format::significant_filter);
+    environment.add_filter("limit", format::limit_filter);
+    environment.add_filter("shape", grade_shape);
+    for (name, _) in TEMPLATES.into_iter().filter(|(name, _)| name.ends_with(".html")) {
+        environment.add_template_owned(name, part(templates, name)?)?;
+    }
+    Ok(environment)
+}
+
+/// The text of a template: the folder's own where it has one, else the built-in one.
+fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError> {
+    if let Some(path) = templates.map(|folder| folder.join(name)).filter(|path| path.exists()) {
+        let text = std::fs::read_to_string(&path);
+        return text.map_err(|error| ReportError::Template(format!("{}: {error}", path.display())));
+    }
+    let built_in = TEMPLATES.iter().find(|(built_in, _)| *built_in == name);
+    Ok(built_in.map_or_else(String::new, |(_, text)| (*text).to_owned()))
+}
+
+/// The record for a script element: no `<` that could end it.
+fn embedded_json(record: &Record) -> Result<String, serde_json::Error> {
+    let json = serde_json::to_string(record)?;
+    Ok(json.replace('<', "\\u003c").replace('\u{2028}', "\\u2028").replace('\u{2029}', "\\u2029"))
+}
+
+fn answer_word(answer: Answer) -> &'static str {
+    match answer {
+        Answer::Reconstruct => "Reconstruct",
+        Answer::ReconstructWithout => "Reconstruct without some tilts",
+        Answer::DoNotReconstruct => "Not as it stands",
+        Answer::Undecided => "Undecided",
+    }
+}
+
+/// Each grade has a word and a shape of its own; colour only repeats them.
+fn grade_shape(grade: &str) -> Value {
+    let drawing = match grade {
+        "pass" => "<path d=\"M2 8.5 6.5 13 14 3.5\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2.4\"/>",
+        "caution" => {
+            "<path d=\"M1.5 8h13M8 1.5v13\" transform=\"rotate(45 8 8)\" fill=\"none\" stroke=\"none\"/>\
+                      <rect x=\"3.4\" y=\"3.4\" width=\"9.2\" height=\"9.2\" transform=\"rotate(45 8 8)\" fill=\"none\" \
+                      stroke=\"currentColor\" stroke-width=\"2.2\"/>"
+        }
+        "fail" => "<rect x=\"2\" y=\"2\" width=\"12\" height=\"12\" fill=\"currentColor\"/>",
+        _ => "<path d=\"M2 8h3M7 8h2M11 8h3\" stroke=\"currentColor\" stroke-width=\"2.2\"/>",
+    };
+    Value::from_safe_string(format!("<svg class=\"shape\" viewBox=\"0 0 16 16\" aria-hidden=\"true\">{drawing}</svg>"))
+}
+
+fn pictures(evidence: &Evidence) -> Vec<Value> {
+    let one = |(picture, curves): (&crate::record::evidence::Picture, &crate::record::evidence::TiltCurves)| {
+        let data =
+            (!picture.jpeg.is_empty()).then(|| format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)));
+        context! { data => data, width => curves.picture_px[0], height => curves.picture_px[1] }
+    };
+    evidence.pictures.iter().zip(&evidence.curves.tilts).map(one).collect()
+}
+
+fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
+    let safe = |svg: Option<String>| svg.map(Value::from_safe_string);
+    Ok(context! {
+        counts => safe(counts::draw(record)?),
+        sharpness => safe(sharpness::draw(record)?),
+        spectra => safe(spectra::draw(record, &evidence.curves)?),
+        dose => safe(dose::draw(record)?),
+        weights => safe(dose::draw_weights(record, &evidence.curves)?),
+        coverage => safe(Some(coverage::draw(record)?)),
+    })
+}
+
+/// Which figures the record holds at all: what is not there gets no column.
+fn has(record: &Record) -> Value {
+    let any = |of: &dyn Fn(&crate::record::Tilt) -> bool| record.tilts.iter().any(of);
+    context! {
+        montage => record.series.montage_cols * record.series.montage_rows > 1,
+        target => any(&|tilt| tilt.counts.ratio_to_target.is_some()),
+        saturation => any(&|tilt| tilt.counts.saturated_fraction.is_some()),
+        sharpness => any(&|tilt| tilt.sharpness.relative.is_some()),
+        directional => any(&|tilt| tilt.sharpness.directional_loss.is_some()),
+        dose => any(&|tilt| tilt.dose.this_e_per_A2.is_some()),
+        before => any(&|tilt| tilt.dose.before_e_per_A2.is_some()),
+        weights => any(&|tilt| tilt.dose.weight_at_nyquist.is_some()),
+        failed => record.checks.iter().any(|check| check.grade == Grade::Fail),
+    }
+}

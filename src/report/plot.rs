@@ -1,0 +1,153 @@
+//! What all plots over tilt share: one width, one angle axis, the marks for points, limits and excluded tilts.
+
+use crate::record::{Limit, Record};
+use crate::report::page::ReportError;
+use crate::report::theme::{self, AIM, About, DATA, FAIL, FAINT, INK, LIMIT, Role};
+use plotters::coord::Shift;
+use plotters::coord::types::RangedCoordf64;
+use plotters::prelude::*;
+use std::ops::Range;
+
+/// Width and height of a plot over tilt.
+pub const SIZE: (u32, u32) = (960, 300);
+const FONT: &str = "sans-serif";
+const LABEL_PX: i32 = 15;
+
+/// A drawing area of a plot.
+pub type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
+/// A chart over tilt.
+pub type TiltChart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+
+/// A label in a role's colour.
+pub fn label(role: &Role) -> TextStyle<'static> {
+    (FONT, LABEL_PX).into_font().color(&role.placeholder)
+}
+
+/// A plotters error as one of ours.
+pub fn drawn<T, E: std::fmt::Display>(result: Result<T, E>) -> Result<T, ReportError> {
+    result.map_err(|error| ReportError::Plot(error.to_string()))
+}
+
+/// The range of angles, with room at both ends.
+pub fn angle_range(record: &Record) -> Range<f64> {
+    let coverage = &record.measures.coverage;
+    let room = coverage.step_deg.unwrap_or(2.0).clamp(1.0, 6.0) * 1.2;
+    coverage.min_deg - room..coverage.max_deg + room
+}
+
+/// Draws a plot over tilt: `draw` gets a chart with axes and adds what is measured.
+pub fn over_tilt(
+    record: &Record,
+    title: &str,
+    finding: &str,
+    y_label: &str,
+    y: Range<f64>,
+    draw: impl FnOnce(&mut TiltChart<'_, '_>) -> Result<(), ReportError>,
+) -> Result<String, ReportError> {
+    let mut svg = String::new();
+    let angles = angle_range(record);
+    let span;
+    {
+        let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
+        let mut builder = ChartBuilder::on(&root);
+        builder.margin(8).margin_right(16).x_label_area_size(44).y_label_area_size(78);
+        let mut chart = drawn(builder.build_cartesian_2d(angles.clone(), y.clone()))?;
+        let decimals = decimals(y.end - y.start);
+        let mut mesh = chart.configure_mesh();
+        mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
+        mesh.label_style(label(&INK)).axis_desc_style(label(&INK));
+        mesh.x_labels(13).y_labels(6).x_desc("tilt (degrees)").y_desc(y_label);
+        mesh.x_label_formatter(&|deg| format!("{deg:.0}"));
+        let y_format = move |value: &f64| super::format::fixed(*value, decimals);
+        mesh.y_label_formatter(&y_format);
+        drawn(mesh.draw())?;
+        draw(&mut chart)?;
+        span = chart.plotting_area().get_pixel_range().0;
+        drop(chart);
+        drawn(root.present())?;
+    }
+    let x_axis = Some(([span.start, span.end], [angles.start, angles.end]));
+    Ok(theme::apply(&svg, SIZE, &About { title, finding, x_axis }))
+}
+
+fn decimals(range: f64) -> usize {
+    if range >= 10.0 {
+        0
+    } else if range >= 1.0 {
+        1
+    } else {
+        2
+    }
+}
+
+/// Points joined by a line wherever both neighbours are measured.
+pub fn line_and_points(
+    chart: &mut TiltChart<'_, '_>,
+    points: &[(f64, Option<f64>)],
+    role: &Role,
+    small: bool,
+) -> Result<(), ReportError> {
+    for run in points.split(|(_, value)| value.is_none()) {
+        let run: Vec<(f64, f64)> = run.iter().filter_map(|(x, value)| value.map(|y| (*x, y))).collect();
+        drawn(chart.draw_series(LineSeries::new(run.iter().copied(), role.placeholder.stroke_width(2))))?;
+        let radius = if small { 2 } else { 4 };
+        let dots = run.iter().map(|&point| Circle::new(point, radius, role.placeholder.filled()));
+        drawn(chart.draw_series(dots))?;
+    }
+    Ok(())
+}
+
+/// A dashed level with its name at the left end.
+pub fn level(
+    chart: &mut TiltChart<'_, '_>,
+    record: &Record,
+    y: f64,
+    name: &str,
+    role: &Role,
+) -> Result<(), ReportError> {
+    let angles = angle_range(record);
+    let ends = [(angles.start, y), (angles.end, y)];
+    let line = DashedLineSeries::new(ends, 6, 5, role.placeholder.stroke_width(2));
+    drawn(chart.draw_series(line))?;
+    let place = (angles.start + 0.01 * (angles.end - angles.start), y);
+    let above = EmptyElement::at(place) + Text::new(name.to_owned(), (0, -18), label(role));
+    drawn(chart.draw_series([above]))?;
+    Ok(())
+}
+
+/// The limits of a check, where it has one-sided ones.
+pub fn limits(chart: &mut TiltChart<'_, '_>, record: &Record, id: &str) -> Result<(), ReportError> {
+    let Some(check) = record.checks.iter().find(|check| check.id == id) else { return Ok(()) };
+    for (limit, name, role) in [(check.caution, "caution", &LIMIT), (check.fail, "fail", &FAIL)] {
+        if let Some(Limit::One(y)) = limit {
+            level(chart, record, y, name, role)?;
+        }
+    }
+    Ok(())
+}
+
+/// What was aimed at.
+pub fn aim(chart: &mut TiltChart<'_, '_>, record: &Record, y: f64) -> Result<(), ReportError> {
+    level(chart, record, y, "target", &AIM)
+}
+
+/// A cross over every tilt that is left out.
+pub fn excluded(
+    chart: &mut TiltChart<'_, '_>,
+    record: &Record,
+    value: impl Fn(usize) -> Option<f64>,
+) -> Result<(), ReportError> {
+    let out = record.tilts.iter().enumerate().filter(|(_, tilt)| tilt.exclude);
+    let places: Vec<(f64, f64)> = out.filter_map(|(at, tilt)| value(at).map(|y| (tilt.tilt_deg, y))).collect();
+    let crosses = places.into_iter().map(|place| Cross::new(place, 8, FAIL.placeholder.stroke_width(3)));
+    drawn(chart.draw_series(crosses))?;
+    Ok(())
+}
+
+/// One measured figure a tilt.
+pub fn per_tilt(record: &Record, figure: impl Fn(&crate::record::Tilt) -> Option<f64>) -> Vec<(f64, Option<f64>)> {
+    record.tilts.iter().map(|tilt| (tilt.tilt_deg, figure(tilt))).collect()
+}
+
+/// The default role of what is measured.
+pub const MEASURED: Role = DATA;

@@ -1,1 +1,4 @@
 //! Pure formulas with their sources: wavelength, contrast transfer, critical exposure, tilt geometry.
+
+pub mod contrast;
+pub mod electron;

@@ -31,6 +31,9 @@ pub use error::SimulateError;
 pub use recipe::Recipe;
 pub use writer::write;
 
+#[cfg(test)]
+mod promises;
+
 use rayon::prelude::*;
 
 /// A simulated series.

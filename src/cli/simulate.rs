@@ -1,8 +1,32 @@
-//! stub until merged
-#[derive(Debug, clap::Args)]
-/// x
-pub struct SimulateArgs {}
-/// x
-pub fn run(_: &SimulateArgs) -> Result<String, String> {
-    Err("x".into())
+//! `tiltworth simulate`: makes a series with known truth from a recipe.
+
+use crate::simulate::{Recipe, SimulateError, run as simulate, write};
+use std::path::PathBuf;
+
+/// What was typed.
+#[derive(Debug, Clone, clap::Args)]
+pub struct SimulateArgs {
+    /// The recipe (TOML); demo-stacks holds examples
+    #[arg(value_name = "RECIPE.toml")]
+    pub recipe: PathBuf,
+    /// Folder to write: series.toml, sections.csv, stack.tif and truth.json
+    #[arg(long, value_name = "DIR")]
+    pub out: PathBuf,
+    /// Replace the folder if it is there already
+    #[arg(long)]
+    pub force: bool,
+}
+
+/// Makes the series and writes it; says where.
+///
+/// # Errors
+/// A recipe that cannot be, a folder that is there already, or what the disk says.
+pub fn run(args: &SimulateArgs) -> Result<String, SimulateError> {
+    let recipe = Recipe::from_file(&args.recipe)?;
+    // Before the work, and again in `write`: an hour's pixels should not be lost to a name.
+    if args.out.exists() && !args.force {
+        return Err(SimulateError::Exists(args.out.clone()));
+    }
+    write(&recipe, &simulate(&recipe), &args.out, args.force)?;
+    Ok(format!("series: {}\n", args.out.display()))
 }

@@ -3,7 +3,6 @@
 use crate::record::{Limit, Record};
 use crate::report::page::ReportError;
 use crate::report::theme::{self, AIM, About, DATA, FAIL, FAINT, INK, LIMIT, Role};
-use plotters::coord::Shift;
 use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use std::ops::Range;
@@ -13,8 +12,6 @@ pub const SIZE: (u32, u32) = (960, 300);
 const FONT: &str = "sans-serif";
 const LABEL_PX: i32 = 15;
 
-/// A drawing area of a plot.
-pub type Area<'a> = DrawingArea<SVGBackend<'a>, Shift>;
 /// A chart over tilt.
 pub type TiltChart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
 

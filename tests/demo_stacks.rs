@@ -1,5 +1,7 @@
 //! Each demo series is made again from its recipe, bit for bit: pixels, sheet and table.
 
+#![allow(clippy::unwrap_used, reason = "a test fails by panicking; its helpers stand outside of #[test]")]
+
 use std::fs::{File, metadata, read_to_string};
 use std::path::PathBuf;
 use tiff::decoder::{Decoder, DecodingResult};

@@ -1,5 +1,6 @@
 //! What a recipe can plant: each fault with its tilts and its strength.
 
+use crate::simulate::schedule::SAME_ANGLE_DEG;
 use serde::{Deserialize, Serialize};
 
 /// Side of a picture.
@@ -105,7 +106,7 @@ pub enum What {
 
 /// Whether the fault hits a nominal angle.
 pub fn hits(fault: &Fault, nominal_deg: f64) -> bool {
-    fault.tilts_deg.iter().any(|tilt| (tilt - nominal_deg).abs() < 0.05)
+    fault.tilts_deg.iter().any(|tilt| (tilt - nominal_deg).abs() < SAME_ANGLE_DEG)
 }
 
 /// Unit vector of a direction given as (cos f, sin f).

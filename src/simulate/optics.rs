@@ -3,7 +3,7 @@
 //! Brightness = exp(-absorption) × (1 + phase contrast), its mean over the assembled picture 1. Phase contrast is what
 //! the lens makes of structures and grain: each spatial frequency times -sin χ and the envelope. On a tilted slab the
 //! underfocus grows by u' tan t along the perpendicular direction: the picture is formed at several underfocuses, so
-//! close that χ differs by no more than [`LARGEST_STEP_RAD`] at the Nyquist frequency, and blended between them.
+//! close that χ differs by no more than `LARGEST_STEP_RAD` at the Nyquist frequency, and blended between them.
 
 use crate::physics::contrast::{Astigmatic, Lens};
 use crate::simulate::montage::assembled_px;

@@ -216,3 +216,51 @@ fn a_folder_that_is_there_is_kept_unless_told() {
     assert_eq!(names, ["series"], "nothing is left beside it");
     assert_eq!(std::fs::read_dir(&out).unwrap().count(), 4);
 }
+
+#[test]
+fn a_fixed_beam_makes_a_bell_and_a_floor_a_plateau_with_more_near_zero() {
+    let mut fixed = recipe("");
+    fixed.beam.kind = crate::simulate::recipe::BeamKind::Fixed;
+    fixed.beam.dose_e_per_a2 = Some(4.0);
+    let dose = crate::simulate::beam::dose_e_per_a2;
+    assert_eq!([-60.0, 0.0, 60.0].map(|tilt| dose(&fixed, tilt)), [4.0; 3]);
+    let bell: Vec<f64> = run(&fixed).truth.tilts.iter().map(|tilt| tilt.expected_mean_counts).collect();
+    // exp(-0.625 (1/cos 60° - 1)) = 0.535 of the counts at zero are left; the overlap, which counts twice in the mean
+    // over tiles, is a little darker or brighter than the rest.
+    assert!((bell[4] / bell[2] / 0.535_261 - 1.0).abs() < 0.03, "{bell:?}");
+    assert!(bell[4] < bell[3] && bell[3] < bell[2] && bell[1] < bell[2] && bell[0] < bell[1], "{bell:?}");
+    let mut floored = recipe("");
+    // The target needs 4.52 e/Å² at 0°, 4.98 at 30°.
+    floored.beam.lowest_dose_e_per_a2 = 4.8;
+    assert_eq!(dose(&floored, 0.0), 4.8);
+    assert!((dose(&floored, 30.0) - 4.983_9).abs() < 1e-3, "{}", dose(&floored, 30.0));
+}
+
+#[test]
+fn a_fault_planted_where_nothing_is_recorded_is_refused() {
+    let text = format!("{SMALL}\n[[fault]]\ntilts_deg = [7.0]\nwhat = {{ blur = {{ sigma_px = 2.0 }} }}");
+    let message = Recipe::from_toml(&text, Path::new("r.toml")).unwrap_err().to_string();
+    assert_eq!(message, "r.toml, fault.tilts_deg: 7 degrees are not recorded; give nominal angles of the series");
+}
+
+#[test]
+fn eight_bit_stacks_hold_the_counts() {
+    let mut narrow = recipe("");
+    narrow.camera = crate::simulate::recipe::Camera {
+        bits: 8,
+        full_scale_counts: 255.0,
+        counts_per_electron: 1.0,
+        compression: crate::simulate::recipe::Packing::None,
+        ..narrow.camera
+    };
+    narrow.beam.target_mean_counts = Some(120.0);
+    narrow.beam.setup_mean_counts = None;
+    let series = run(&narrow);
+    let dir = tempfile::tempdir().unwrap();
+    crate::simulate::write(&narrow, &series, &dir.path().join("s"), false).unwrap();
+    let file = std::fs::File::open(dir.path().join("s/stack.tif")).unwrap();
+    let page = tiff::decoder::Decoder::new(file).unwrap().read_image().unwrap();
+    let tiff::decoder::DecodingResult::U8(page) = page else { panic!("not 8 bits") };
+    assert!(page.iter().zip(&series.sections[0]).all(|(&a, &b)| u16::from(a) == b));
+    assert!((mean(&series.sections[0]) - 120.0).abs() < 12.0);
+}

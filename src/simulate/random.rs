@@ -52,7 +52,7 @@ impl Stream {
         low + (high - low) * self.uniform()
     }
 
-    /// Normal with mean 0 and standard deviation 1 (Box & Muller 1958, Ann. Math. Stat. 29:610).
+    /// Normal with mean 0 and standard deviation 1 (Box & Muller 1958, Ann. Math. Stat. 29:610, value from memory).
     pub fn normal(&mut self) -> f64 {
         if let Some(spare) = self.spare.take() {
             return spare;

@@ -5,7 +5,8 @@
 
 use crate::record::Specimen;
 use crate::simulate::error::SimulateError;
-use crate::simulate::faults::Fault;
+use crate::simulate::faults::{Fault, What};
+use crate::simulate::schedule::{SAME_ANGLE_DEG, nominal_deg};
 use crate::simulate::structure::Structure;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
@@ -336,7 +337,8 @@ impl Recipe {
 
     /// Key, fault and remedy of the first value that cannot be.
     fn first_fault(&self) -> Option<(&'static str, String, &'static str)> {
-        self.fault_of_numbers().or_else(|| self.fault_of_beam()).or_else(|| self.fault_of_montage())
+        let faults = [Self::fault_of_numbers, Self::fault_of_beam, Self::fault_of_montage, Self::fault_of_planting];
+        faults.into_iter().find_map(|fault| fault(self))
     }
 
     fn fault_of_numbers(&self) -> Option<(&'static str, String, &'static str)> {
@@ -381,6 +383,26 @@ impl Recipe {
             }
             _ => None,
         }
+    }
+
+    /// A fault that is planted where nothing is recorded would go unseen.
+    fn fault_of_planting(&self) -> Option<(&'static str, String, &'static str)> {
+        let recorded = nominal_deg(&self.tilt);
+        let planted = self.faults.iter().flat_map(|fault| &fault.tilts_deg);
+        let strays = |angle: &&f64| !recorded.iter().any(|nominal| (nominal - **angle).abs() < SAME_ANGLE_DEG);
+        if let Some(stray) = planted.into_iter().find(strays) {
+            let fault = format!("{stray} degrees are not recorded");
+            return Some(("fault.tilts_deg", fault, "give nominal angles of the series"));
+        }
+        let (cols, rows) = self.tiles();
+        let outside = self.faults.iter().find_map(|fault| match fault.what {
+            What::Misplaced { col, row, .. } if col >= cols || row >= rows => Some((col, row)),
+            _ => None,
+        });
+        outside.map(|(col, row)| {
+            let fault = format!("column {col}, row {row} of {cols} x {rows} tiles");
+            ("fault.what.misplaced", fault, "give a tile of the montage, counted from 0")
+        })
     }
 
     fn fault_of_montage(&self) -> Option<(&'static str, String, &'static str)> {

@@ -4,7 +4,7 @@ use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::{Scheme, TiltRecipe};
 
 /// Two nominal angles nearer than this are one.
-const SAME_ANGLE_DEG: f64 = 0.05;
+pub const SAME_ANGLE_DEG: f64 = 0.05;
 
 /// Nominal angles in order of acquisition; repeats come at the end.
 pub fn nominal_deg(tilt: &TiltRecipe) -> Vec<f64> {

@@ -1,8 +1,9 @@
 //! The table of a simulated series: one row a section, as a careful site would log it.
 
+use crate::simulate::movement::{focus_change_um, model_um};
 use crate::simulate::plan::TiltPlan;
 use crate::simulate::recipe::Recipe;
-use crate::simulate::truth::Truth;
+use crate::simulate::truth::{TileTruth, TiltTruth, Truth};
 use jiff::{SignedDuration, Timestamp};
 use serde::Serialize;
 
@@ -26,10 +27,10 @@ pub struct Row {
 
 /// Rows in stack order, which is the order of acquisition.
 pub fn rows(recipe: &Recipe, plans: &[TiltPlan], truth: &Truth) -> Vec<Row> {
-    let of_tilt = |(plan, tilt): (&TiltPlan, &crate::simulate::truth::TiltTruth)| {
+    let of_tilt = |(plan, tilt): (&TiltPlan, &TiltTruth)| {
         // A dim beam is one that the site does not know of: the plan stands in the table. A beam that clips was set so.
         let dose = if plan.saturated_share.is_some() { tilt.this_e_per_a2 } else { plan.planned_dose_e_per_a2 };
-        let row = |(index, tile): (usize, &crate::simulate::truth::TileTruth)| Row {
+        let row = |(index, tile): (usize, &TileTruth)| Row {
             section: tile.section,
             tilt_deg: fixed(plan.tilt_deg, 2),
             tile_col: tile.col,
@@ -56,9 +57,8 @@ fn applied_focus_um(recipe: &Recipe, plan: &TiltPlan) -> f64 {
     }
     let movement = &recipe.movement;
     let effective_rad = (plan.tilt_deg + recipe.slab.pretilt_deg).to_radians();
-    let away_um =
-        if movement.undone_by_image_shift { 0.0 } else { crate::simulate::movement::model_um(movement, plan.tilt_deg) };
-    wanted - crate::simulate::movement::focus_change_um(movement, plan.tilt_deg) + away_um * libm::tan(effective_rad)
+    let away_um = if movement.undone_by_image_shift { 0.0 } else { model_um(movement, plan.tilt_deg) };
+    wanted - focus_change_um(movement, plan.tilt_deg) + away_um * libm::tan(effective_rad)
 }
 
 /// A number with so many decimals, without a negative zero.

@@ -2,7 +2,8 @@
 //!
 //! Everything that measures uses the crate rustfft. It takes its twiddle factors from the platform's sine and cosine,
 //! which differ in the last digit between machines, and so would the pixels; here they come from the crate `libm`, and
-//! sums run in one fixed order. Sizes are products of 2, 3 and 5 (self-sorting mixed radix; Stockham 1966, AFIPS 28:229).
+//! sums run in one fixed order. Sizes are products of 2, 3 and 5 (self-sorting mixed radix; Stockham 1966, AFIPS
+//! Proc. 28:229, value from memory).
 //!
 //! A spectrum is stored transposed, columns first: `spectrum[kx * height + ky]`.
 

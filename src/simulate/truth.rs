@@ -3,9 +3,9 @@
 //! Names, units and signs are the record's, so that a figure of the record is held against the one of the same name.
 
 use crate::record::Answer;
-use crate::simulate::exposure::ExposedTilt;
+use crate::simulate::exposure::{Exposed, ExposedTilt};
 use crate::simulate::faults::Fault;
-use crate::simulate::montage::assembled_px;
+use crate::simulate::montage::{TilePlace, assembled_px};
 use crate::simulate::movement::perpendicular;
 use crate::simulate::plan::TiltPlan;
 use crate::simulate::recipe::Recipe;
@@ -197,9 +197,7 @@ fn tile_truths(recipe: &Recipe, plan: &TiltPlan, exposed: &ExposedTilt) -> Vec<T
     let slope = libm::tan((plan.tilt_deg + recipe.slab.pretilt_deg).to_radians()) * recipe.camera.pixel_nm * 1e-3;
     let tile_px = [recipe.camera.width_px as f64, recipe.camera.height_px as f64];
     let assembled = assembled_px(recipe);
-    let tile = |(index, (place, exposed)): (usize, (&_, &_))| {
-        let place: &crate::simulate::montage::TilePlace = place;
-        let exposed: &crate::simulate::exposure::Exposed = exposed;
+    let tile = |(index, (place, exposed)): (usize, (&TilePlace, &Exposed))| {
         let away = |k: usize| (place.true_px[k] + 0.5 * (tile_px[k] - assembled[k])) * direction[k];
         TileTruth {
             section: plan.order * plan.tiles.len() + index,

@@ -53,33 +53,57 @@ pub fn robust_mean(cells: &Array2<f32>) -> Option<f64> {
     (mean > 0.0).then_some(mean)
 }
 
+/// A shadow's cells lie under this share of the robust mean in their median: bars and the world outside the beam are
+/// nearly black, while densely stained specimen at the border is merely dark.
+const SHADOW_MEDIAN: f64 = 0.35;
+
 /// Finds the dark area of a frame given as cell means less the camera's offset (NaN: outside any tile), against
 /// the robust mean of the tilt.
 pub fn find(cells: &Array2<f32>, robust_mean: f64) -> DarkArea {
-    let dark = cells.mapv(|v| f64::from(v) < 0.5 * robust_mean);
-    let mask = from_border(&dark, cells);
+    let mut shadows: Vec<Vec<(usize, usize)>> = at_border(cells, robust_mean);
+    shadows
+        .retain(|shadow| median(shadow.iter().map(|&at| f64::from(cells[at])).collect()) < SHADOW_MEDIAN * robust_mean);
+    let mut mask = Array2::from_elem(cells.dim(), false);
+    shadows.iter().flatten().for_each(|&at| mask[at] = true);
     let inside = cells.iter().filter(|v| !v.is_nan()).count().max(1);
-    let fraction = mask.iter().filter(|&&dark| dark).count() as f64 / inside as f64;
-    let shape = (fraction > 0.0).then(|| shape_of(&boundary(&mask, cells), &mask)).flatten();
+    let fraction = shadows.iter().map(Vec::len).sum::<usize>() as f64 / inside as f64;
+    let largest = shadows.iter().max_by_key(|shadow| shadow.len());
+    let shape = largest.and_then(|shadow| {
+        let mut alone = Array2::from_elem(cells.dim(), false);
+        shadow.iter().for_each(|&at| alone[at] = true);
+        shape_of(&boundary(&alone, cells), &alone)
+    });
     DarkArea { fraction, mask, shape }
 }
 
-/// The dark cells that hang together with the border of the frame.
-fn from_border(dark: &Array2<bool>, cells: &Array2<f32>) -> Array2<bool> {
-    let (rows, cols) = dark.dim();
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values[values.len() / 2]
+}
+
+/// The connected areas under half of the mean that touch the border of the frame.
+fn at_border(cells: &Array2<f32>, robust_mean: f64) -> Vec<Vec<(usize, usize)>> {
+    let (rows, cols) = cells.dim();
     let outside = |r: usize, c: usize| r >= rows || c >= cols || cells[(r, c)].is_nan();
-    let at_border = |(r, c): (usize, usize)| neighbours(r, c).into_iter().any(|(r, c)| outside(r, c));
-    let mut mask = Array2::from_elem(dark.dim(), false);
-    let mut open: Vec<(usize, usize)> =
-        dark.indexed_iter().filter(|(at, dark)| **dark && at_border(*at)).map(|(at, _)| at).collect();
-    while let Some(at) = open.pop() {
-        if std::mem::replace(&mut mask[at], true) {
+    let dark = |at: (usize, usize)| f64::from(cells[at]) < 0.5 * robust_mean;
+    let mut seen = Array2::from_elem(cells.dim(), false);
+    let mut areas = Vec::new();
+    for (start, _) in cells.indexed_iter() {
+        let touches = neighbours(start.0, start.1).into_iter().any(|(r, c)| outside(r, c));
+        if !touches || !dark(start) || seen[start] {
             continue;
         }
-        let next = neighbours(at.0, at.1).into_iter().filter(|&(r, c)| !outside(r, c) && dark[(r, c)] && !mask[(r, c)]);
-        open.extend(next);
+        let (mut area, mut open) = (Vec::new(), vec![start]);
+        while let Some(at) = open.pop() {
+            if !std::mem::replace(&mut seen[at], true) {
+                area.push(at);
+                let next = neighbours(at.0, at.1).into_iter();
+                open.extend(next.filter(|&(r, c)| !outside(r, c) && dark((r, c)) && !seen[(r, c)]));
+            }
+        }
+        areas.push(area);
     }
-    mask
+    areas
 }
 
 /// The four neighbours; below zero wraps to a place outside any frame.
@@ -177,6 +201,12 @@ mod tests {
     fn a_dark_thing_inside_is_specimen() {
         let area = frame(|x, y| (x - 30.0).hypot(y - 30.0) < 8.0);
         assert_eq!((area.fraction, area.shape), (0.0, None));
+    }
+
+    #[test]
+    fn dense_specimen_at_the_border_is_no_shadow() {
+        let cells = Array2::from_shape_fn((64, 64), |(r, c)| if r < 20 && c < 20 { 42.0 } else { 100.0 });
+        assert_eq!(find(&cells, 100.0).fraction, 0.0);
     }
 
     #[test]

@@ -165,7 +165,7 @@ fn pages_in_order(pages: usize, montage: &Montage, source: &Source<'_>) -> Resul
         let remedy = "add order = \"rows-first\" or \"columns-first\" (with snake and first), or the columns tile_col and tile_row";
         IntakeError::bad(source.sheet, "[montage]", fault, remedy)
     })?;
-    if pages % tiles != 0 {
+    if !pages.is_multiple_of(tiles) {
         let fault = format!("{pages} sections are no whole number of tilts of {tiles} tiles");
         let remedy = "give the columns tile_col and tile_row, or complete the table";
         return Err(IntakeError::bad(source.sheet, "[montage]", fault, remedy));

@@ -327,7 +327,7 @@ mod tests {
     #[test]
     fn tabs_commas_and_semicolons_part_cells() {
         for separator in ['\t', ',', ';'] {
-            let text = format!("tilt_deg,tile_row\n-60.02,1\n").replace(',', &separator.to_string());
+            let text = "tilt_deg,tile_row\n-60.02,1\n".replace(',', &separator.to_string());
             let table = table(&text, "").unwrap();
             assert_eq!((table.rows[0].tilt_deg, table.rows[0].tile_row), (-60.02, Some(1)));
         }

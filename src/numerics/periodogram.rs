@@ -32,12 +32,12 @@ pub struct PowerSpectrum {
 /// The largest patch for an image: even, with no prime factor over 5, at most 512; `None` for images under 32 px.
 pub fn patch_size(width: usize, height: usize) -> Option<usize> {
     let most = width.min(height).min(LARGEST_PATCH);
-    (SMALLEST_PATCH..=most).rev().find(|&n| n % 2 == 0 && without_factors(n, &[2, 3, 5]) == 1)
+    (SMALLEST_PATCH..=most).rev().find(|&n| n.is_multiple_of(2) && without_factors(n, &[2, 3, 5]) == 1)
 }
 
 fn without_factors(mut n: usize, factors: &[usize]) -> usize {
     for &factor in factors {
-        while n % factor == 0 {
+        while n.is_multiple_of(factor) {
             n /= factor;
         }
     }
@@ -47,7 +47,7 @@ fn without_factors(mut n: usize, factors: &[usize]) -> usize {
 /// First pixels of the patches along a side.
 pub fn patch_starts(length: usize, size: usize) -> Vec<usize> {
     let mut starts: Vec<usize> = (0..length / size).map(|i| i * size).collect();
-    if length % size != 0 {
+    if !length.is_multiple_of(size) {
         starts.push(length - size);
     }
     starts

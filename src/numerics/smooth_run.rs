@@ -99,7 +99,8 @@ struct Neighbours {
 }
 
 fn neighbours<'a>(known: impl Iterator<Item = &'a (Place, f64, usize)>, x: f64, at: usize) -> Neighbours {
-    let (mut low, mut high): (Vec<(f64, f64)>, Vec<(f64, f64)>) = (Vec::new(), Vec::new());
+    let mut low: Vec<(f64, f64)> = Vec::new();
+    let mut high: Vec<(f64, f64)> = Vec::new();
     for &(place, value, other) in known {
         if other == at {
             continue;

@@ -18,7 +18,7 @@ pub fn significant(value: f64) -> String {
     let size = value.abs();
     if value == 0.0 {
         "0".into()
-    } else if size < 1e-3 || size >= 1e6 {
+    } else if !(1e-3..1e6).contains(&size) {
         format!("{value:.1e}")
     } else if size >= 100.0 {
         fixed(value, 0)

@@ -174,7 +174,7 @@ impl TiffStack {
 
 fn decoder(source: &Source) -> Result<Decoder<File>, IntakeError> {
     let bad = |error: &dyn std::fmt::Display| {
-        let remedy = "the copy was probably cut short: copy it again";
+        let remedy = "it is damaged or was cut short: copy it again from its source";
         IntakeError::bad(&source.path, "header", format!("the TIFF header cannot be read ({error})"), remedy)
     };
     let file = source.file.try_clone().map_err(|error| IntakeError::unreadable(&source.path, "", &error))?;

@@ -172,8 +172,8 @@ fn byte_order(bytes: &[u8], warnings: &mut Vec<String>) -> bool {
 /// CELLA.x / MX in Å, as nm; a cell of zero states nothing.
 fn pixel_nm(cell_angstrom: f32, intervals: i32) -> Option<f64> {
     let nm = f64::from(cell_angstrom) / f64::from(intervals) / 10.0;
-    // Digits of a 32-bit float, not the noise behind them.
-    let nm = (nm * 1e9).round() / 1e9;
+    // The seven digits of a 32-bit float, not the noise behind them.
+    let nm: f64 = format!("{nm:.6e}").parse().ok()?;
     (intervals > 0 && nm.is_finite() && nm > 0.0).then_some(nm)
 }
 

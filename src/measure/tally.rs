@@ -5,6 +5,7 @@
 //! interpolated within a bin; their moments are summed in f64.
 
 use crate::intake::stack::Pixels;
+use crate::numerics::moments::Moments;
 
 /// Pixel values of a section, or of all sections of a tilt.
 #[derive(Debug, Clone)]
@@ -75,22 +76,19 @@ impl Tally {
 
     fn binned(values: impl Iterator<Item = f64> + Clone) -> Self {
         let mut counts = vec![0u32; 1 << BIN_BITS];
-        let (mut n, mut nonfinite, mut zero) = (0u64, 0u64, 0u64);
-        let (mut sum, mut min, mut max) = (0.0, f64::INFINITY, f64::NEG_INFINITY);
+        let (mut nonfinite, mut zero) = (0u64, 0u64);
+        let (mut min, mut max) = (f64::INFINITY, f64::NEG_INFINITY);
         for value in values.clone() {
             if !value.is_finite() {
                 nonfinite += 1;
                 continue;
             }
-            n += 1;
             zero += u64::from(value <= 0.0);
-            sum += value;
             min = value.min(min);
             max = value.max(max);
             counts[bin_of(value)] += 1;
         }
-        let mean = if n > 0 { sum / n as f64 } else { 0.0 };
-        let m2 = values.filter(|value| value.is_finite()).map(|value| (value - mean).powi(2)).sum();
+        let Moments { n, mean, m2 } = Moments::of(values.filter(|value| value.is_finite()));
         let histogram = Histogram::Relative { counts, min, max };
         let (min, max) = if n > 0 { (min, max) } else { (f64::NAN, f64::NAN) };
         Self { n, nonfinite, zero, mean, m2, min, max, histogram }
@@ -98,13 +96,9 @@ impl Tally {
 
     /// Adds another tally of the same pixel type.
     pub fn merge(&mut self, other: &Self) {
-        let (a, b) = (self.n as f64, other.n as f64);
-        if b > 0.0 {
-            let delta = other.mean - self.mean;
-            self.mean += delta * b / (a + b);
-            self.m2 += other.m2 + delta * delta * a * b / (a + b);
-        }
-        self.n += other.n;
+        let own = Moments { n: self.n, mean: self.mean, m2: self.m2 };
+        let both = own.merged(&Moments { n: other.n, mean: other.mean, m2: other.m2 });
+        (self.n, self.mean, self.m2) = (both.n, both.mean, both.m2);
         self.nonfinite += other.nonfinite;
         self.zero += other.zero;
         self.min = self.min.min(other.min);
@@ -114,7 +108,7 @@ impl Tally {
 
     /// Standard deviation, n in the denominator.
     pub fn sd(&self) -> Option<f64> {
-        (self.n > 0).then(|| (self.m2 / self.n as f64).sqrt())
+        Moments { n: self.n, mean: self.mean, m2: self.m2 }.sd()
     }
 
     /// Quantile `q` (0 to 1) with linear interpolation between order statistics.

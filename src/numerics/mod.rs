@@ -1,5 +1,6 @@
 //! Mathematics that knows no microscope.
 
+pub mod moments;
 pub mod periodogram;
 pub mod regression;
 pub mod rotational;

@@ -1,0 +1,73 @@
+//! What several tests share: large plain stacks, written without tiltworth's own code.
+#![allow(dead_code, reason = "each test uses its part")]
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+/// Pseudo-random bytes that cost little: a linear congruential generator (Knuth's MMIX constants).
+pub struct Cheap(pub u64);
+
+impl Cheap {
+    /// The next 32 bits.
+    pub fn next(&mut self) -> u32 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 32) as u32
+    }
+}
+
+/// Writes an MRC2014 stack of unsigned 16-bit sections: counts about 6200 with noise, in blocks of texture.
+pub fn big_stack(path: &Path, side: usize, sections: usize) {
+    let mut header = vec![0u8; 1024];
+    for (at, value) in
+        [(0, side), (4, side), (8, sections), (12, 6), (28, side), (32, side), (36, 1), (64, 1), (68, 2), (72, 3)]
+    {
+        header[at..at + 4].copy_from_slice(&(value as i32).to_le_bytes());
+    }
+    for (at, value) in [(40, 6.8 * side as f32), (44, 6.8 * side as f32), (48, 6.8f32)] {
+        header[at..at + 4].copy_from_slice(&value.to_le_bytes());
+    }
+    header[208..216].copy_from_slice(b"MAP DD\0\0");
+    let mut out = BufWriter::with_capacity(1 << 20, File::create(path).unwrap());
+    out.write_all(&header).unwrap();
+    let mut random = Cheap(9);
+    // Eight different sections, in turns: writing is not what is measured.
+    let pages: Vec<Vec<u8>> = (0..8).map(|page| section(side, page, &mut random)).collect();
+    for at in 0..sections {
+        out.write_all(&pages[at % pages.len()]).unwrap();
+    }
+    out.flush().unwrap();
+}
+
+fn section(side: usize, page: usize, random: &mut Cheap) -> Vec<u8> {
+    let mut bytes = Vec::with_capacity(side * side * 2);
+    for y in 0..side {
+        for x in 0..side {
+            let bits = random.next();
+            // A sum of four bytes is nearly Gaussian.
+            let noise: u32 = bits.to_le_bytes().iter().map(|&b| u32::from(b)).sum();
+            let texture = ((x / 5 + 3 * page) * 7919 ^ (y / 7) * 104_729) % 900;
+            bytes.extend((5200 + noise as u16 + texture as u16).to_le_bytes());
+        }
+    }
+    bytes
+}
+
+/// A sheet and a table for such a stack as a 1 × 3 montage.
+pub fn big_series(folder: &Path, side: usize, sections: usize) {
+    big_stack(&folder.join("stack.mrc"), side, sections);
+    let sheet = format!(
+        "stack = \"stack.mrc\"\ntable = \"sections.csv\"\nspecimen = \"resin-section\"\nseries_id = \"big\"\n\
+         [instrument]\nkv = 300.0\n[camera]\npixel_nm = 0.68\ncounts_per_electron = 40\n\
+         [montage]\ncols = 1\nrows = 3\noverlap_px = [0, {}]\n[targets]\nmean_counts = 6100\n",
+        side / 10
+    );
+    std::fs::write(folder.join("series.toml"), sheet).unwrap();
+    let mut table = String::from("tilt_deg,tile_row,order,dose_e_per_A2\n");
+    let tilts = sections / 3;
+    for section in 0..sections {
+        let tilt = 120.0 * (section / 3) as f64 / (tilts - 1) as f64 - 60.0;
+        table.push_str(&format!("{tilt:.3},{},{section},10\n", section % 3));
+    }
+    std::fs::write(folder.join("sections.csv"), table).unwrap();
+}

@@ -7,7 +7,7 @@ use crate::intake::sheet::{Beam, DoseBasis};
 use crate::intake::stack::Section;
 use crate::intake::tilts::TiltGroup;
 use crate::judge::{self, Profile};
-use crate::measure::cells::{self, Cells};
+use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
@@ -132,7 +132,7 @@ impl<'a> Pass<'a> {
             .par_iter()
             .with_max_len(1)
             .map(|&row| {
-                let tile = self.series.stack.read(self.series.sections[row].page).map(|section| self.tile(section));
+                let tile = self.series.stack.read(self.series.sections[row].page).map(|section| self.tile(&section));
                 progress();
                 tile
             })
@@ -141,23 +141,24 @@ impl<'a> Pass<'a> {
     }
 
     /// All single-image measures of a section.
-    fn tile(&self, section: Section) -> TileRead {
+    fn tile(&self, section: &Section) -> TileRead {
         let tally = Tally::of(&section.pixels);
         let level = tally.saturation_level(self.scale.full_scale);
-        let mut image = cells::widen(section);
-        let cells = cells::shrink(&mut image, self.cell_px, level);
-        let spectrum = self.spectrum(&image, &cells, &tally);
-        let binned = picture::shrink(image.view(), self.bin);
+        let saturation_level = level.filter(|&level| tally.max >= level);
+        let spoilt = Spoilt { saturation_level, nonfinite: tally.nonfinite > 0 };
+        let (cells, binned) = cells::shrink(section, self.cell_px, self.bin, spoilt);
+        let spectrum = self.spectrum(section, &cells, &tally);
         TileRead { tally, level, cells, spectrum, binned }
     }
 
-    fn spectrum(&self, image: &Array2<f32>, cells: &Cells, tally: &Tally) -> Option<Spectrum> {
+    fn spectrum(&self, section: &Section, cells: &Cells, tally: &Tally) -> Option<Spectrum> {
         let (size, polar) = (self.patch?, self.polar.as_ref()?);
         let dark = self.dark_cells(cells);
         let clean = |row: usize, column: usize| clean_patch(cells, dark.as_ref(), row, column, size);
         let idle = self.periodograms.lock().ok().and_then(|mut idle| idle.pop());
         let mut periodogram = idle.unwrap_or_else(|| Periodogram::new(size));
-        let power = periodogram.average(image.view(), clean);
+        let (width, height) = (section.width, section.height);
+        let power = periodogram.average((width, height), |y, x, out| section.copy_row(y, x, out), clean);
         if let Ok(mut idle) = self.periodograms.lock() {
             idle.push(periodogram);
         }

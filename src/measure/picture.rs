@@ -2,7 +2,7 @@
 
 use image::ExtendedColorType;
 use image::codecs::jpeg::JpegEncoder;
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
 
 /// Longest side of a picture.
 const LONGEST_PX: usize = 640;
@@ -16,20 +16,6 @@ const WHITE_QUANTILE: f64 = 0.995;
 /// Pixels that are averaged into one, for a picture of this size.
 pub fn binning(assembled_px: (usize, usize)) -> usize {
     assembled_px.0.max(assembled_px.1).div_ceil(LONGEST_PX).max(1)
-}
-
-/// Means of squares of `bin` pixels; pixels beyond the last whole square are dropped.
-pub fn shrink(image: ArrayView2<'_, f32>, bin: usize) -> Array2<f32> {
-    let (rows, cols) = ((image.nrows() / bin).max(1), (image.ncols() / bin).max(1));
-    let mut sums = Array2::<f32>::zeros((rows, cols));
-    for (y, line) in image.outer_iter().enumerate().take(rows * bin) {
-        let mut row = sums.row_mut(y / bin);
-        match line.as_slice() {
-            Some(line) => line.chunks(bin).zip(row.iter_mut()).for_each(|(few, sum)| *sum += few.iter().sum::<f32>()),
-            None => line.iter().enumerate().take(cols * bin).for_each(|(x, v)| row[x / bin] += v),
-        }
-    }
-    sums / (bin * bin) as f32
 }
 
 /// A finished picture.
@@ -96,12 +82,6 @@ fn contrast(mosaic: &Array2<f32>) -> Option<[f64; 2]> {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn squares_are_averaged() {
-        let image = Array2::from_shape_vec((2, 5), vec![1.0, 3.0, 5.0, 7.0, 99.0, 1.0, 3.0, 5.0, 7.0, 99.0]).unwrap();
-        assert_eq!(shrink(image.view(), 2), Array2::from_shape_vec((1, 2), vec![2.0, 6.0]).unwrap());
-    }
 
     #[test]
     fn a_picture_is_a_jpeg_of_the_assembled_tiles() {

@@ -4,7 +4,6 @@
 //! about once. Each patch loses its best plane, is weighted by a periodic Hann window w and transformed;
 //! `P = |FFT(x·w)|² / Σw²`, so that white noise of variance σ² gives the level σ² at every frequency.
 
-use ndarray::ArrayView2;
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
@@ -89,14 +88,15 @@ impl Periodogram {
         }
     }
 
-    /// Averages over the patches of `image` for which `use_patch(first row, first column)` holds; `None` where
-    /// there is none.
+    /// Averages over the patches of an image for which `use_patch(first row, first column)` holds; `None` where
+    /// there is none. `copy_row(row, column, out)` fills `out` with pixels of a row from a column on, so that an
+    /// image need not exist as f32 as a whole.
     pub fn average(
         &mut self,
-        image: ArrayView2<'_, f32>,
+        (width, height): (usize, usize),
+        copy_row: impl Fn(usize, usize, &mut [f32]),
         use_patch: impl Fn(usize, usize) -> bool,
     ) -> Option<PowerSpectrum> {
-        let (height, width) = image.dim();
         if height < self.size || width < self.size {
             return None;
         }
@@ -105,7 +105,7 @@ impl Periodogram {
         let mut patches = 0;
         for row in patch_starts(height, self.size) {
             for column in patch_starts(width, self.size) {
-                if use_patch(row, column) && self.transform(&image, row, column) {
+                if use_patch(row, column) && self.transform(&copy_row, row, column) {
                     for (sum, value) in power.iter_mut().zip(&self.spectrum) {
                         *sum += value.norm_sqr();
                     }
@@ -122,10 +122,10 @@ impl Periodogram {
     }
 
     /// Transforms one patch into `self.spectrum`; false if a transform refused its buffers.
-    fn transform(&mut self, image: &ArrayView2<'_, f32>, row0: usize, column0: usize) -> bool {
+    fn transform(&mut self, copy_row: &impl Fn(usize, usize, &mut [f32]), row0: usize, column0: usize) -> bool {
         let n = self.size;
         let half = n / 2 + 1;
-        let plane = self.copy_patch(image, row0, column0);
+        let plane = self.copy_patch(copy_row, row0, column0);
         for block in 0..n.div_ceil(BLOCK) {
             let first = block * BLOCK;
             let rows = BLOCK.min(n - first);
@@ -149,17 +149,13 @@ impl Periodogram {
     }
 
     /// Copies a patch and finds its best plane.
-    fn copy_patch(&mut self, image: &ArrayView2<'_, f32>, row0: usize, column0: usize) -> Plane {
+    fn copy_patch(&mut self, copy_row: &impl Fn(usize, usize, &mut [f32]), row0: usize, column0: usize) -> Plane {
         let n = self.size;
         let middle = (n as f64 - 1.0) / 2.0;
         let (mut sum, mut along_x, mut along_y) = (0.0f64, 0.0f64, 0.0f64);
         for y in 0..n {
             let line = &mut self.patch[y * n..(y + 1) * n];
-            let source = image.slice(ndarray::s![row0 + y, column0..column0 + n]);
-            match source.as_slice() {
-                Some(source) => line.copy_from_slice(source),
-                None => line.iter_mut().zip(source).for_each(|(to, from)| *to = *from),
-            }
+            copy_row(row0 + y, column0, line);
             let (row_sum, row_moment) = moments(line);
             sum += row_sum;
             along_x += row_moment - middle * row_sum;
@@ -220,6 +216,13 @@ mod tests {
     use super::*;
     use ndarray::Array2;
 
+    fn average(size: usize, image: &Array2<f32>, use_patch: impl Fn(usize, usize) -> bool) -> Option<PowerSpectrum> {
+        let copy = |y: usize, x: usize, out: &mut [f32]| {
+            out.iter_mut().enumerate().for_each(|(i, out)| *out = image[(y, x + i)]);
+        };
+        Periodogram::new(size).average((image.ncols(), image.nrows()), copy, use_patch)
+    }
+
     #[test]
     fn patches_cover_an_image_about_once() {
         assert_eq!(patch_starts(1024, 512), [0, 512]);
@@ -234,7 +237,7 @@ mod tests {
     #[test]
     fn a_plane_has_no_power() {
         let image = Array2::from_shape_fn((64, 64), |(r, c)| 1000.0 + 3.0 * r as f32 - 2.0 * c as f32);
-        let spectrum = Periodogram::new(64).average(image.view(), |_, _| true).unwrap();
+        let spectrum = average(64, &image, |_, _| true).unwrap();
         assert!(spectrum.power.iter().all(|&p| p < 1e-4));
     }
 
@@ -245,7 +248,7 @@ mod tests {
         let image = Array2::from_shape_fn((n, n), |(r, c)| {
             (amplitude * (std::f64::consts::TAU * (20.0 * c as f64 - 7.0 * r as f64) / n as f64).cos()) as f32
         });
-        let spectrum = Periodogram::new(n).average(image.view(), |_, _| true).unwrap();
+        let spectrum = average(n, &image, |_, _| true).unwrap();
         let peak = amplitude.powi(2) * (n * n) as f64 / 4.0 / 2.25;
         let at = |x: usize, y: usize| f64::from(spectrum.power[x * n + y]);
         assert!((at(20, n - 7) / peak - 1.0).abs() < 1e-4);
@@ -256,9 +259,9 @@ mod tests {
     #[test]
     fn left_out_patches_do_not_count() {
         let mut image = Array2::from_shape_fn((64, 128), |(r, c)| ((r * 31 + c * 17) % 11) as f32);
-        let alone = Periodogram::new(64).average(image.slice(ndarray::s![.., 64..]), |_, _| true);
+        let alone = average(64, &image.slice(ndarray::s![.., 64..]).to_owned(), |_, _| true);
         image.slice_mut(ndarray::s![.., ..64]).fill(9e9);
-        assert_eq!(Periodogram::new(64).average(image.view(), |_, column| column == 64), alone);
-        assert_eq!(Periodogram::new(64).average(image.view(), |_, _| false), None);
+        assert_eq!(average(64, &image, |_, column| column == 64), alone);
+        assert_eq!(average(64, &image, |_, _| false), None);
     }
 }

@@ -19,6 +19,34 @@ pub enum Pixels {
     F32(Vec<f32>),
 }
 
+impl Pixels {
+    /// Copies pixels from index `from` on into `out` as f32; what is no finite number becomes 0, so that no sum is
+    /// spoilt by it.
+    pub fn copy_f32(&self, from: usize, out: &mut [f32]) {
+        fn widen<T: Copy>(values: &[T], out: &mut [f32], as_f32: impl Fn(T) -> f32) {
+            out.iter_mut().zip(values).for_each(|(out, value)| *out = as_f32(*value));
+        }
+        let range = from..from + out.len();
+        match self {
+            Self::U8(v) => widen(&v[range], out, f32::from),
+            Self::I8(v) => widen(&v[range], out, f32::from),
+            Self::U16(v) => widen(&v[range], out, f32::from),
+            Self::I16(v) => widen(&v[range], out, f32::from),
+            Self::U32(v) => widen(&v[range], out, |v| v as f32),
+            Self::I32(v) => widen(&v[range], out, |v| v as f32),
+            Self::F32(v) => widen(&v[range], out, |v| if v.is_finite() { v } else { 0.0 }),
+        }
+    }
+
+    /// Whether a pixel is a finite number; integers always are.
+    pub fn is_finite(&self, at: usize) -> bool {
+        match self {
+            Self::F32(values) => values[at].is_finite(),
+            _ => true,
+        }
+    }
+}
+
 /// How a pixel is stored.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PixelKind {

@@ -11,7 +11,7 @@ use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
-use crate::measure::sharpness::{self, BAND_EDGES, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
+use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
 use crate::measure::{coverage, picture, segments};
 use crate::measured::{Measured, NotMeasured, parted};
@@ -253,8 +253,9 @@ fn finish(
     let places = segments::places(series);
     let spectra: Vec<Option<Spectrum>> = observed.iter().map(|tilt| tilt.spectrum.clone()).collect();
     let gain = series.sheet.camera.counts_per_electron;
-    let sharp = sharpness::measure(&spectra, &places, gain);
-    let tile_sharp = tile_sharpness(series, &observed, gain);
+    let motions = Motions::new();
+    let sharp = sharpness::measure(&spectra, &places, gain, &motions);
+    let tile_sharp = tile_sharpness(series, &observed, gain, &motions);
     let dose = dose::measure(series, profile.curve());
     let (over_run, scatter) = counts::over_run(&places, &comparable_counts(series, &observed));
     let mut tilts: Vec<Tilt> = (0..observed.len())
@@ -337,29 +338,42 @@ fn exposures(series: &Series) -> Option<Vec<f64>> {
 }
 
 /// Sharpness of each tile against the same tile at the neighbouring angles, by tilt, by tile.
-fn tile_sharpness(series: &Series, observed: &[TiltSeen], gain: Option<f64>) -> Vec<Vec<TiltSharpness>> {
+fn tile_sharpness(
+    series: &Series,
+    observed: &[TiltSeen],
+    gain: Option<f64>,
+    motions: &Motions,
+) -> Vec<Vec<TiltSharpness>> {
     let places = segments::places(series);
+    let (cols, rows) = series.grid;
+    let grid: Vec<(usize, usize)> = (0..rows).flat_map(|row| (0..cols).map(move |col| (col, row))).collect();
+    let measured: Vec<(Vec<Option<usize>>, Vec<TiltSharpness>)> = grid
+        .par_iter()
+        .map(|&tile| {
+            let at = |tilt: &TiltGroup| tilt.rows.iter().position(|&row| place_of(series, row) == tile);
+            let slots: Vec<Option<usize>> = series.tilts.iter().map(at).collect();
+            let seen = slots.iter().zip(observed);
+            let spectrum =
+                |(slot, seen): (&Option<usize>, &TiltSeen)| seen.tiles[(*slot)?].as_ref().ok()?.spectrum.clone();
+            let spectra: Vec<Option<Spectrum>> = seen.map(spectrum).collect();
+            (slots, sharpness::measure(&spectra, &places, gain, motions).tilts)
+        })
+        .collect();
     let mut by_tilt: Vec<Vec<TiltSharpness>> =
         series.tilts.iter().map(|tilt| vec![TiltSharpness::default(); tilt.rows.len()]).collect();
-    let (cols, rows) = series.grid;
-    for (col, row) in (0..rows).flat_map(|row| (0..cols).map(move |col| (col, row))) {
-        let at = |tilt: &TiltGroup| {
-            tilt.rows.iter().position(|&r| (series.sections[r].place.col, series.sections[r].place.row) == (col, row))
-        };
-        let slots: Vec<Option<usize>> = series.tilts.iter().map(at).collect();
-        let spectra: Vec<Option<Spectrum>> = slots
-            .iter()
-            .zip(observed)
-            .map(|(slot, seen)| seen.tiles[(*slot)?].as_ref().ok()?.spectrum.clone())
-            .collect();
-        let measured = sharpness::measure(&spectra, &places, gain);
-        for ((slot, tilt), sharp) in slots.into_iter().zip(&mut by_tilt).zip(measured.tilts) {
+    for (slots, sharps) in measured {
+        for ((slot, tilt), sharp) in slots.into_iter().zip(&mut by_tilt).zip(sharps) {
             if let Some(slot) = slot {
                 tilt[slot] = sharp;
             }
         }
     }
     by_tilt
+}
+
+fn place_of(series: &Series, row: usize) -> (usize, usize) {
+    let place = series.sections[row].place;
+    (place.col, place.row)
 }
 
 fn tilt(

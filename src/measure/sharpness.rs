@@ -16,6 +16,7 @@ use crate::measure::noise::{Noise, Rings};
 use crate::measure::opposite;
 use crate::numerics::rotational::PolarMeans;
 use crate::numerics::smooth_run::{self, Place};
+use rayon::prelude::*;
 use std::f64::consts::PI;
 
 /// Rings of the rotational average, each 1/256 cycle a pixel wide.
@@ -117,7 +118,12 @@ pub struct SeriesSharpness {
 }
 
 /// Measures the sharpness of tilts in ascending angle; `None` where a tilt has no clean patch.
-pub fn measure(spectra: &[Option<Spectrum>], places: &[Place], counts_per_electron: Option<f64>) -> SeriesSharpness {
+pub fn measure(
+    spectra: &[Option<Spectrum>],
+    places: &[Place],
+    counts_per_electron: Option<f64>,
+    motions: &Motions,
+) -> SeriesSharpness {
     let Some(signals) = Signals::of(spectra, counts_per_electron) else {
         return nothing(spectra.len(), "no tilt has a clean patch of at least 32 × 32 px");
     };
@@ -127,7 +133,7 @@ pub fn measure(spectra: &[Option<Spectrum>], places: &[Place], counts_per_electr
         return SeriesSharpness { tilts, why_not: Some(why.into()) };
     };
     let why_not = relative(&signals, &bands, places, &mut tilts).err();
-    Directions::of(&signals, &bands, places).judge(&signals, &mut tilts);
+    Directions::of(&signals, &bands, places, motions).judge(&signals, &mut tilts);
     SeriesSharpness { tilts, why_not }
 }
 
@@ -332,30 +338,27 @@ struct Directions {
 }
 
 impl Directions {
-    fn of(signals: &Signals, bands: &Bands, places: &[Place]) -> Self {
+    fn of(signals: &Signals, bands: &Bands, places: &[Place], motions: &Motions) -> Self {
         let cells: Vec<usize> =
             bands.directed.iter().flat_map(|band| (0..SECTORS).map(move |sector| band * SECTORS + sector)).collect();
-        let mut ratios: Vec<Option<Vec<f64>>> = signals.cells.iter().map(|c| c.as_ref().map(|_| Vec::new())).collect();
-        let mut errors = Vec::new();
-        for &cell in &cells {
-            let values: Vec<Option<f64>> =
-                signals.cells.iter().map(|tilt| tilt.as_ref().map(|tilt| tilt[cell].power)).collect();
-            let typical = median(values.iter().flatten().copied().collect()).unwrap_or(0.0);
-            let run = smooth_run::draw(places, &values, 0.3 * typical.abs());
-            let mut scatters = Vec::new();
-            for (at, ratio) in ratios.iter_mut().enumerate() {
-                let Some(ratio) = ratio else { continue };
-                let expected = run.expected[at].filter(|&expected| expected > 0.2 * typical).unwrap_or(typical);
-                let value = values[at].unwrap_or(0.0) / expected;
-                ratio.push(if value.is_finite() { value } else { 1.0 });
-                scatters.push((value - 1.0).abs());
-            }
-            let scatter = 1.4826 * median(scatters).unwrap_or(0.0);
+        let typicals: Vec<f64> = cells
+            .iter()
+            .map(|&cell| median(signals.cells.iter().flatten().map(|tilt| tilt[cell].power).collect()).unwrap_or(0.0))
+            .collect();
+        let by_cell: Vec<Vec<Option<f64>>> =
+            cells.par_iter().zip(&typicals).map(|(&cell, &typical)| over_run(signals, cell, typical, places)).collect();
+        let errors = cells.iter().zip(&typicals).zip(&by_cell).map(|((&cell, &typical), ratios)| {
+            let scatter = median(ratios.iter().flatten().map(|ratio| (ratio - 1.0).abs()).collect());
             let counting = median(signals.cells.iter().flatten().map(|tilt| tilt[cell].error).collect());
             let counting = counting.unwrap_or(f64::INFINITY) / typical;
-            errors.push(if typical > 0.0 { scatter.max(counting).max(0.02) } else { f64::INFINITY });
-        }
-        let patterns = patterns(&cells);
+            if typical > 0.0 { (1.4826 * scatter.unwrap_or(0.0)).max(counting).max(0.02) } else { f64::INFINITY }
+        });
+        let errors = errors.collect();
+        let ratios =
+            (0..places.len()).map(|at| by_cell.iter().map(|ratios| ratios[at]).collect::<Option<Vec<f64>>>()).collect();
+        let of_cells = |left: &Vec<f64>| cells.iter().map(|&cell| left[cell]).collect();
+        let patterns =
+            motions.0.iter().map(|(length, direction, left)| (*length, *direction, of_cells(left))).collect();
         Self { cells, ratios, errors, patterns, fine: bands.fine.clone() }
     }
 
@@ -432,21 +435,45 @@ impl Directions {
     }
 }
 
-fn patterns(cells: &[usize]) -> Vec<(f64, f64, Vec<f64>)> {
-    let mut patterns = Vec::new();
-    for length in lengths_px() {
-        for step in 0..(180.0 / DIRECTION_STEP_DEG) as usize {
-            let direction = step as f64 * DIRECTION_STEP_DEG;
-            let left = cells.iter().map(|&cell| power_left(cell, length, direction)).collect();
-            patterns.push((length, direction, left));
-        }
+/// Power of one cell at each tilt over the series' own run in that cell.
+fn over_run(signals: &Signals, cell: usize, typical: f64, places: &[Place]) -> Vec<Option<f64>> {
+    let values: Vec<Option<f64>> =
+        signals.cells.iter().map(|tilt| tilt.as_ref().map(|tilt| tilt[cell].power)).collect();
+    let run = smooth_run::draw(places, &values, 0.3 * typical.abs());
+    let ratio = |(value, expected): (&Option<f64>, &Option<f64>)| {
+        let expected = expected.filter(|&expected| expected > 0.2 * typical).unwrap_or(typical);
+        value.map(|value| value / expected).map(|ratio| if ratio.is_finite() { ratio } else { 1.0 })
+    };
+    values.iter().zip(&run.expected).map(ratio).collect()
+}
+
+/// The motions that are tried, each with what it leaves of the power of every cell; made once.
+pub struct Motions(Vec<(f64, f64, Vec<f64>)>);
+
+impl Motions {
+    /// All lengths in all directions.
+    pub fn new() -> Self {
+        let directions = (180.0 / DIRECTION_STEP_DEG) as usize;
+        let all: Vec<(f64, f64)> = lengths_px()
+            .flat_map(|length| (0..directions).map(move |step| (length, step as f64 * DIRECTION_STEP_DEG)))
+            .collect();
+        let left = |&(length, direction): &(f64, f64)| {
+            let left = (0..BANDS * SECTORS).map(|cell| power_left(cell, length, direction)).collect();
+            (length, direction, left)
+        };
+        Self(all.par_iter().map(left).collect())
     }
-    patterns
+}
+
+impl Default for Motions {
+    fn default() -> Self {
+        Self::new()
+    }
 }
 
 /// Share of the power of a cell that a motion leaves, averaged over the cell.
 fn power_left(cell: usize, length_px: f64, direction_deg: f64) -> f64 {
-    const STEPS: usize = 5;
+    const STEPS: usize = 4;
     let (band, sector) = (cell / SECTORS, cell % SECTORS);
     let (low, high) = (BAND_EDGES[band], BAND_EDGES[band + 1]);
     let mut sum = 0.0;
@@ -506,7 +533,7 @@ mod tests {
             })
             .collect();
         let places: Vec<Place> = (0..31).map(|i| Place { x: 4.0 * f64::from(i) - 60.0, segment: 0 }).collect();
-        measure(&spectra, &places, Some(10.0))
+        measure(&spectra, &places, Some(10.0), &Motions::new())
     }
 
     #[test]
@@ -545,7 +572,7 @@ mod tests {
     fn noise_alone_has_no_sharpness() {
         let spectra: Vec<Option<Spectrum>> = (0..21).map(|tilt| Some(spectrum(tilt, 0.0, 0.0, 0.0, 0.0))).collect();
         let places: Vec<Place> = (0..21).map(|i| Place { x: f64::from(i), segment: 0 }).collect();
-        let found = measure(&spectra, &places, Some(10.0));
+        let found = measure(&spectra, &places, Some(10.0), &Motions::new());
         assert!(found.why_not.unwrap().contains("no signal above the counting noise"));
         assert_eq!(found.tilts[3].relative, None);
     }

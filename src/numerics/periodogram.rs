@@ -60,6 +60,7 @@ pub struct Periodogram {
     rows: Arc<dyn RealToComplex<f32>>,
     columns: Arc<dyn Fft<f32>>,
     patch: Vec<f32>,
+    column_sums: Vec<f32>,
     row_spectra: Vec<Complex32>,
     spectrum: Vec<Complex32>,
     scratch: Vec<Complex32>,
@@ -82,6 +83,7 @@ impl Periodogram {
             rows,
             columns,
             patch: vec![0.0; size * size],
+            column_sums: vec![0.0; size],
             row_spectra: vec![Complex32::default(); BLOCK * half],
             spectrum: vec![Complex32::default(); half * size],
             scratch: vec![Complex32::default(); scratch],
@@ -152,15 +154,18 @@ impl Periodogram {
     fn copy_patch(&mut self, copy_row: &impl Fn(usize, usize, &mut [f32]), row0: usize, column0: usize) -> Plane {
         let n = self.size;
         let middle = (n as f64 - 1.0) / 2.0;
-        let (mut sum, mut along_x, mut along_y) = (0.0f64, 0.0f64, 0.0f64);
+        let (mut sum, mut along_y) = (0.0f64, 0.0f64);
+        self.column_sums.fill(0.0);
         for y in 0..n {
             let line = &mut self.patch[y * n..(y + 1) * n];
             copy_row(row0 + y, column0, line);
-            let (row_sum, row_moment) = moments(line);
+            self.column_sums.iter_mut().zip(line.iter()).for_each(|(sum, value)| *sum += value);
+            let row_sum = line_sum(line);
             sum += row_sum;
-            along_x += row_moment - middle * row_sum;
             along_y += (y as f64 - middle) * row_sum;
         }
+        let columns = self.column_sums.iter().enumerate();
+        let along_x: f64 = columns.map(|(x, &sum)| (x as f64 - middle) * f64::from(sum)).sum();
         // Σ(x - x̄)² over a patch of n × n.
         let spread = (n * n) as f64 * ((n * n) as f64 - 1.0) / 12.0;
         Plane {
@@ -172,24 +177,14 @@ impl Periodogram {
     }
 }
 
-/// Σv and Σx·v of a line, summed over eight lanes so that the compiler can use vector instructions.
-fn moments(line: &[f32]) -> (f64, f64) {
-    let (mut sums, mut ramps) = ([0.0f32; 8], [0.0f32; 8]);
-    let (mut total, mut moment) = (0.0f64, 0.0f64);
-    for (at, chunk) in line.chunks(64).enumerate() {
-        for (step, eight) in chunk.chunks(8).enumerate() {
-            for (lane, &value) in eight.iter().enumerate() {
-                sums[lane] += value;
-                ramps[lane] += (8 * step + lane) as f32 * value;
-            }
-        }
-        let sum: f64 = sums.iter().map(|&v| f64::from(v)).sum();
-        total += sum;
-        moment += ramps.iter().map(|&v| f64::from(v)).sum::<f64>() + (64 * at) as f64 * sum;
-        sums = [0.0; 8];
-        ramps = [0.0; 8];
+/// Σv of a line, summed over eight lanes so that the compiler can use vector instructions.
+fn line_sum(line: &[f32]) -> f64 {
+    let (eights, rest) = line.as_chunks::<8>();
+    let mut lanes = [0.0f32; 8];
+    for eight in eights {
+        lanes.iter_mut().zip(eight).for_each(|(lane, value)| *lane += value);
     }
-    (total, moment)
+    lanes.iter().chain(rest).map(|&value| f64::from(value)).sum()
 }
 
 /// The best plane of a patch.

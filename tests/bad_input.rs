@@ -1,5 +1,7 @@
 //! Bad input ends in one clear message with file, place, value and remedy, exit status 1, and no output.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use assert_cmd::Command;
 use std::fs;
 use std::path::{Path, PathBuf};

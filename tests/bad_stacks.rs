@@ -1,5 +1,7 @@
 //! Damaged and lying stacks end in a clear message, never in a panic.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use proptest::prelude::*;
 use std::path::{Path, PathBuf};
 use tiltworth::intake::stack::open;

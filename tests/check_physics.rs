@@ -1,5 +1,7 @@
 //! Wavelength, speed and contrast transfer agree with published tables and an independent program.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use tiltworth::physics::contrast::{Astigmatic, Lens};
 use tiltworth::physics::electron::{beta, lorentz_factor, wavelength_nm};
 

@@ -2,6 +2,8 @@
 //!
 //! `tests/reference/outside/make.py` shares no code with tiltworth; statistics are numpy's.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use assert_cmd::Command;
 use serde_json::Value;
 use std::path::{Path, PathBuf};

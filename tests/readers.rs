@@ -4,6 +4,8 @@
 //! `expected.json`, script `make.py` beside it); the MRC2014 byte tables follow Cheng et al. 2015, J. Struct. Biol.
 //! 192:146, as mrcfile 1.5.4 writes them.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use serde_json::Value;
 use sha2::{Digest, Sha256};
 use std::path::{Path, PathBuf};

@@ -1,5 +1,7 @@
 //! The record is valid against the JSON Schema that tiltworth prints, and the schema can refuse.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use assert_cmd::Command;
 use serde_json::Value;
 use std::path::Path;

@@ -3,6 +3,8 @@
 //! Univariate sets Lew, Michelso, Mavro and NumAcc1-4; linear regression Norris and Pontius. Tolerances are those
 //! that double precision allows.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 use tiltworth::numerics::moments::Moments;
 use tiltworth::numerics::regression;
 

@@ -2,6 +2,8 @@
 //! page, over one real 2-D FFT of 512² patches of the same pixels on the same cores. Only the ratio travels from
 //! machine to machine.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
 #[path = "../support/mod.rs"]
 mod support;
 

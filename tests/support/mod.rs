@@ -1,4 +1,6 @@
 //! What several tests share: large plain stacks, written without tiltworth's own code.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
 #![allow(dead_code, reason = "each test uses its part")]
 
 use std::fs::File;
@@ -46,7 +48,7 @@ fn section(side: usize, page: usize, random: &mut Cheap) -> Vec<u8> {
             let bits = random.next();
             // A sum of four bytes is nearly Gaussian.
             let noise: u32 = bits.to_le_bytes().iter().map(|&b| u32::from(b)).sum();
-            let texture = ((x / 5 + 3 * page) * 7919 ^ (y / 7) * 104_729) % 900;
+            let texture = (((x / 5 + 3 * page) * 7919) ^ ((y / 7) * 104_729)) % 900;
             bytes.extend((5200 + noise as u16 + texture as u16).to_le_bytes());
         }
     }

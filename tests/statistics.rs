@@ -77,7 +77,7 @@ fn alternating(first: f64, low: f64, high: f64) -> Vec<f64> {
 
 #[test]
 fn the_univariate_sets_to_their_digits() {
-    let sets: [(&str, Vec<f64>, f64, f64, f64, f64); 7] = [
+    for (name, values, mean, sd, of_mean, of_sd) in [
         ("Lew", LEW.to_vec(), -177.435000000000, 277.332168044316, 1e-13, 1e-13),
         ("Michelso", MICHELSON.to_vec(), 299.852400000000, 0.0790105478190518, 1e-13, 1e-11),
         ("Mavro", MAVRO.to_vec(), 2.00185600000000, 0.000429123454003053, 1e-14, 1e-10),
@@ -85,8 +85,7 @@ fn the_univariate_sets_to_their_digits() {
         ("NumAcc2", alternating(1.2, 1.1, 1.3), 1.2, 0.1, 1e-12, 1e-12),
         ("NumAcc3", alternating(1_000_000.2, 1_000_000.1, 1_000_000.3), 1_000_000.2, 0.1, 1e-13, 1e-9),
         ("NumAcc4", alternating(10_000_000.2, 10_000_000.1, 10_000_000.3), 10_000_000.2, 0.1, 1e-13, 1e-7),
-    ];
-    for (name, values, mean, sd, of_mean, of_sd) in sets {
+    ] {
         let (found_mean, found_sd) = mean_and_sd(&values);
         close(name, found_mean, mean, of_mean);
         close(name, found_sd, sd, of_sd);

@@ -1,6 +1,6 @@
 //! The page: drawn from a record and its evidence alone, so that any record can be rendered again without its stack.
 //!
-//! One file a plot. Plots are made by plotters in placeholder colours; [`theme`] turns those into the page's own,
+//! One file a plot. Plots are made by plotters in placeholder colours; `theme` turns those into the page's own,
 //! light and dark, in one step. Markup stands in `report-templates/`, compiled in; a folder can replace any part.
 
 mod counts;

@@ -29,9 +29,10 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     if found.tilts_deg.is_empty() {
         return "no tilt is smeared along a direction".into();
     }
-    let worst = case.tilts.iter().find(|tilt| Some(tilt.tilt_deg) == found.worst_deg);
-    let along = worst.and_then(|tilt| tilt.sharpness.blur_direction_deg);
-    let along = along.map_or(String::new(), |deg| format!(" along {deg:.0}°"));
+    let flagged = case.tilts.iter().filter(|tilt| found.tilts_deg.contains(&tilt.tilt_deg));
+    let along: Vec<String> =
+        flagged.filter_map(|tilt| tilt.sharpness.blur_direction_deg).map(|deg| format!("{deg:.0}°")).collect();
+    let along = if along.is_empty() { String::new() } else { format!(" along {}", along.join(", ")) };
     format!(
         "{} smeared{along}, losing up to {:.2} of the amplitude at half Nyquist (limit {}): let the stage settle \
          longer after the tilt",

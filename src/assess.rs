@@ -487,6 +487,7 @@ fn measures(
             beam_reserve,
             beam_reserve_why_not,
             dose_match,
+            dose_match_upper_side_only: series.dose().basis != Some(DoseBasis::AtCamera),
             dose_match_why_not,
         },
         coverage: coverage::measure(&views, series.order_source.word(), thickness),

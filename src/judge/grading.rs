@@ -5,7 +5,7 @@
 
 use crate::judge::checks::{Case, Definition, Outcome, REGISTRY, Values};
 use crate::judge::exclusion::{self, Candidate, Decisions};
-use crate::judge::profile::{CheckLimits, Excludes, Profile, Yardsticks};
+use crate::judge::profile::{CheckLimits, Excludes, Profile, Term, Yardsticks};
 use crate::judge::verdict;
 use crate::measured::{Measured, NotMeasured};
 use crate::record::{Check, Coverage, Grade, Limit, Measures, Sense, SeriesFacts, Tilt, Verdict};
@@ -21,7 +21,7 @@ pub fn judge(
     let mut looks: Vec<Look> = Vec::new();
     for definition in REGISTRY {
         let Some(limits) = profile.checks.get(definition.id) else { continue };
-        let limits = settled(limits, series);
+        let limits = settled(definition.id, limits, series, measures);
         let case = Case { series, tilts, measures, coverage_after: &measures.coverage, limits: &limits, yardsticks };
         let look = Look::new(definition, &case);
         looks.push(Look { limits, ..look });
@@ -47,9 +47,15 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
     }
 }
 
-/// Limits of a single area replace those of a montage where the profile has them.
-fn settled(limits: &CheckLimits, series: &SeriesFacts) -> CheckLimits {
+/// Limits of a single area replace those of a montage where the profile has them; only the upper side of a dose match
+/// is judged where no transmission is known.
+fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, measures: &Measures) -> CheckLimits {
     let mut limits = limits.clone();
+    if id == "dose_match" && measures.counts.dose_match_upper_side_only {
+        limits.caution = limits.caution.map(Term::upper_side);
+        limits.fail = limits.fail.map(Term::upper_side);
+        limits.sense = Some(Sense::Above);
+    }
     if let Some(single) = limits.single_area.filter(|_| series.montage_cols * series.montage_rows == 1) {
         limits.caution = single.caution;
         limits.fail = single.fail;

@@ -160,6 +160,14 @@ impl Term {
         }
     }
 
+    /// The upper end of a range alone.
+    pub fn upper_side(self) -> Self {
+        match self {
+            Self::Range([_, high]) => Self::Number(high),
+            other => other,
+        }
+    }
+
     /// A one-sided limit as a number.
     pub fn number(&self, yardsticks: &Yardsticks) -> Option<f64> {
         match self {

@@ -380,6 +380,8 @@ pub struct CountsMeasure {
     pub beam_reserve_why_not: Option<String>,
     /// Electrons counted over electrons stated, median over the tilts, no transmission taken off.
     pub dose_match: Option<f64>,
+    /// No transmission is known for a dose stated before the specimen: only counting too many electrons is a fault.
+    pub dose_match_upper_side_only: bool,
     /// Why `dose_match` is null.
     pub dose_match_why_not: Option<String>,
 }

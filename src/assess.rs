@@ -132,7 +132,8 @@ impl<'a> Pass<'a> {
             .par_iter()
             .with_max_len(1)
             .map(|&row| {
-                let tile = self.series.stack.read(self.series.sections[row].page).map(|section| self.tile(&section));
+                let page = self.series.sections[row].page;
+                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page));
                 progress();
                 tile
             })
@@ -141,14 +142,27 @@ impl<'a> Pass<'a> {
     }
 
     /// All single-image measures of a section.
-    fn tile(&self, section: &Section) -> TileRead {
+    fn tile(&self, section: &Section, page: usize) -> Result<TileRead, crate::intake::IntakeError> {
         let tally = Tally::of(&section.pixels);
+        self.not_blank(&tally, page)?;
         let level = tally.saturation_level(self.scale.full_scale);
         let saturation_level = level.filter(|&level| tally.max >= level);
         let spoilt = Spoilt { saturation_level, nonfinite: tally.nonfinite > 0 };
         let (cells, binned) = cells::shrink(section, self.cell_px, self.bin, spoilt);
         let spectrum = self.spectrum(section, &cells, &tally);
-        TileRead { tally, level, cells, spectrum, binned }
+        Ok(TileRead { tally, level, cells, spectrum, binned })
+    }
+
+    /// A section without a number, or with one and the same everywhere, holds no picture.
+    fn not_blank(&self, tally: &Tally, page: usize) -> Result<(), crate::intake::IntakeError> {
+        let fault = match tally.n {
+            0 => "none of its pixels is a finite number".to_owned(),
+            n if n > 1 && tally.min == tally.max => format!("every pixel holds {}", tally.min),
+            _ => return Ok(()),
+        };
+        let file = self.series.stack.files().into_iter().next().unwrap_or_default();
+        let remedy = "export the section again, or leave it out";
+        Err(crate::intake::IntakeError::bad(&file, format!("section {page}"), fault, remedy))
     }
 
     fn spectrum(&self, section: &Section, cells: &Cells, tally: &Tally) -> Option<Spectrum> {

@@ -37,7 +37,8 @@ impl Shape {
 }
 
 /// Mean of the cells that are not shadowed: cells under half of the mean are left out, in turns, starting from the
-/// upper quartile, so that a shadow over most of the frame does not become the measure. `None` at or below zero.
+/// upper quartile, so that a shadow over most of the frame does not become the measure. `None` where there is no light
+/// above zero.
 pub fn robust_mean(cells: &Array2<f32>) -> Option<f64> {
     let mut values: Vec<f64> = cells.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
     values.sort_by(f64::total_cmp);
@@ -50,7 +51,9 @@ pub fn robust_mean(cells: &Array2<f32>) -> Option<f64> {
         }
         mean = next;
     }
-    (mean > 0.0).then_some(mean)
+    // Pictures that swing about zero (normalised ones) have no light to be without.
+    let low = values[values.len() / 4];
+    (mean > 0.0 && low > -0.2 * mean).then_some(mean)
 }
 
 /// A shadow's cells lie under this share of the robust mean in their median: bars and the world outside the beam are
@@ -219,5 +222,7 @@ mod tests {
     fn nothing_bright_has_no_robust_mean() {
         assert_eq!(robust_mean(&Array2::from_elem((4, 4), -1.0)), None);
         assert_eq!(robust_mean(&Array2::from_elem((4, 4), f32::NAN)), None);
+        let about_zero = Array2::from_shape_fn((8, 8), |(r, c)| if (r + c) % 2 == 0 { 1.0 } else { -0.9 });
+        assert_eq!(robust_mean(&about_zero), None);
     }
 }

@@ -30,7 +30,7 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let mut tiles = case.tilts.iter().flat_map(|tilt| &tilt.tiles);
     let first = tiles.find_map(|tile| tile.unreadable.clone()).unwrap_or_default();
     format!(
-        "{} unreadable sections, up to {} of a tilt's (the first: {first}): copy the stack again from its source",
+        "{} unreadable sections, up to {} of a tilt's; the first: {first}",
         angles(found.tilts_deg, "has", "have"),
         percent(found.value)
     )

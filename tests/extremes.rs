@@ -1,0 +1,140 @@
+//! Series at the edge of what can be: nothing panics, nothing is guessed, and blank sections are named.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
+mod support;
+
+use assert_cmd::Command;
+use serde_json::Value;
+use std::fs;
+use std::path::Path;
+
+/// An MRC2014 stack of 32-bit floats, pixel by pixel from `value(section, index)`.
+fn stack(path: &Path, side: usize, sections: usize, mut value: impl FnMut(usize, usize) -> f32) {
+    let mut bytes = vec![0u8; 1024];
+    for (at, word) in [(0, side), (4, side), (8, sections), (12, 2), (28, side), (32, side), (36, 1)] {
+        bytes[at..at + 4].copy_from_slice(&(word as i32).to_le_bytes());
+    }
+    bytes[208..216].copy_from_slice(b"MAP DD\0\0");
+    for section in 0..sections {
+        (0..side * side).for_each(|at| bytes.extend(value(section, at).to_le_bytes()));
+    }
+    fs::write(path, bytes).unwrap();
+}
+
+fn assess(side: usize, angles: &[f64], value: impl FnMut(usize, usize) -> f32) -> (Option<i32>, String, Value) {
+    let folder = tempfile::tempdir().unwrap();
+    stack(&folder.path().join("s.mrc"), side, angles.len(), value);
+    let list: Vec<String> = angles.iter().map(f64::to_string).collect();
+    fs::write(folder.path().join("a.txt"), list.join("\n")).unwrap();
+    let mut command = Command::cargo_bin("tiltworth").unwrap();
+    command.arg("assess").arg(folder.path().join("s.mrc")).arg("--angles").arg(folder.path().join("a.txt"));
+    let output = command.arg("-q").arg("--out").arg(folder.path().join("r")).output().unwrap();
+    let record = fs::read_to_string(folder.path().join("r/record.json")).unwrap_or("null".into());
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(!said.contains("panicked"), "{said}");
+    (output.status.code(), said, serde_json::from_str(&record).unwrap())
+}
+
+fn series(n: usize) -> Vec<f64> {
+    (0..n).map(|i| 120.0 * i as f64 / (n - 1) as f64 - 60.0).collect()
+}
+
+/// Noise from 0 to 1.
+fn noise() -> impl FnMut() -> f32 {
+    let mut random = support::Cheap(11);
+    move || random.next() as f32 / 4_294_967_296.0
+}
+
+#[test]
+fn normalised_pictures_are_not_called_dark() {
+    let mut noise = noise();
+    let (status, _, record) = assess(64, &series(21), |_, _| noise() - 0.5);
+    assert_eq!(status, Some(0));
+    let dark = record["checks"].as_array().unwrap().iter().find(|check| check["id"] == "dark_area").unwrap();
+    assert_eq!(dark["grade"], "not_measured");
+    assert_eq!(dark["value"], Value::Null);
+}
+
+#[test]
+fn sections_that_hold_nothing_are_named_and_left_out() {
+    let mut noise = noise();
+    let value = |section: usize, at: usize| match section {
+        7 => f32::NAN,
+        9 => 3.0,
+        _ if at == 5 => f32::INFINITY,
+        _ => 100.0 + 20.0 * noise(),
+    };
+    let (status, _, record) = assess(64, &series(41), value);
+    assert_eq!(status, Some(0));
+    assert_eq!(record["verdict"]["answer"], "reconstruct-without");
+    assert_eq!(record["verdict"]["exclude_sections"], serde_json::json!([7, 9]));
+    let tilts = record["tilts"].as_array().unwrap();
+    assert!(tilts[7]["tiles"][0]["unreadable"].as_str().unwrap().contains("none of its pixels is a finite number"));
+    assert!(tilts[9]["tiles"][0]["unreadable"].as_str().unwrap().contains("every pixel holds 3"));
+    assert_eq!(tilts[7]["counts"]["mean"], Value::Null);
+    assert_eq!(tilts[7]["flags"], serde_json::json!(["unreadable_section"]));
+    assert!(tilts[8]["counts"]["mean"].as_f64().unwrap() > 100.0);
+}
+
+#[test]
+fn a_stack_that_holds_nothing_is_no_series() {
+    let (status, said, record) = assess(64, &series(11), |_, _| 7.0);
+    assert_eq!((status, record), (Some(1), Value::Null));
+    assert!(said.contains("section 0: every pixel holds 7; export the section again, or leave it out"), "{said}");
+}
+
+#[test]
+fn what_is_left_decides() {
+    for (angles, answer) in [
+        (vec![0.0], "do-not-reconstruct"),
+        (vec![0.0; 6], "do-not-reconstruct"),
+        ((0..31).map(|i| 2.0 * f64::from(i)).collect(), "do-not-reconstruct"),
+        ((0..31).map(|i| 2.0 * f64::from(i) - 30.0).collect(), "do-not-reconstruct"),
+        (series(11), "reconstruct"),
+        (series(183), "reconstruct"),
+        // A hole of 21° in the middle of the range.
+        (series(61).into_iter().filter(|deg| deg.abs() > 10.0).collect(), "do-not-reconstruct"),
+    ] {
+        let mut noise = noise();
+        let (status, said, record) = assess(40, &angles, |_, _| 100.0 + noise());
+        assert_eq!(status, Some(0), "{said}");
+        assert_eq!(record["verdict"]["answer"], answer, "{angles:?}");
+        if answer == "do-not-reconstruct" {
+            assert!(record["verdict"]["headline"].as_str().unwrap().starts_with("Not as it stands:"));
+        }
+    }
+}
+
+#[test]
+fn pictures_too_small_for_a_spectrum_have_no_sharpness() {
+    let mut noise = noise();
+    let (status, _, record) = assess(9, &series(21), |_, _| 100.0 + noise());
+    assert_eq!(status, Some(0));
+    assert_eq!(record["tilts"][3]["sharpness"]["value"], Value::Null);
+    assert!(record["tilts"][3]["sharpness"]["why_not"].is_string());
+}
+
+/// On a vitrified specimen dose and weights hang on the order, which rows sorted by angle do not tell.
+#[test]
+fn an_order_that_is_only_assumed_leaves_a_vitrified_series_undecided() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut noise = noise();
+    stack(&folder.path().join("s.mrc"), 64, 41, |_, _| 100.0 + noise());
+    let list: Vec<String> = series(41).iter().map(f64::to_string).collect();
+    fs::write(folder.path().join("a.txt"), list.join("\n")).unwrap();
+    let record = |more: &[&str]| -> Value {
+        let mut command = Command::cargo_bin("tiltworth").unwrap();
+        command.arg("assess").arg(folder.path().join("s.mrc")).arg("--angles").arg(folder.path().join("a.txt"));
+        command.args(["-q", "--force", "--specimen", "vitrified", "--kv", "300", "--dose-per-image", "3"]).args(more);
+        command.arg("--out").arg(folder.path().join("r")).assert().success();
+        serde_json::from_str(&fs::read_to_string(folder.path().join("r/record.json")).unwrap()).unwrap()
+    };
+    let assumed = record(&[]);
+    assert_eq!(assumed["verdict"]["answer"], "undecided");
+    assert_eq!(assumed["tilts"][4]["dose"]["before_e_per_A2"], Value::Null);
+    assert_eq!(assumed["measures"]["coverage"]["scheme"], Value::Null);
+    let stated = record(&["--rows-are-in-order"]);
+    assert_eq!(stated["verdict"]["answer"], "reconstruct");
+    assert_eq!(stated["tilts"][4]["dose"]["before_e_per_A2"], 12.0);
+}

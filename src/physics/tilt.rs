@@ -13,6 +13,11 @@ pub fn elongation_factor(half_range_deg: f64) -> Option<f64> {
     (alpha > 0.0).then(|| ((alpha + product) / (alpha - product)).sqrt())
 }
 
+/// How many times its thickness the beam's path through a slab is, `1 / cos θ`; the same bits on every machine.
+pub fn path_factor(tilt_deg: f64) -> f64 {
+    1.0 / libm::cos(tilt_deg.to_radians())
+}
+
 /// Resolution (same unit as `thickness`) of views `increment_deg` apart: `D·Δθ`, Δθ in radians, which is π D / N
 /// with N the views that this increment gives over 180° (Crowther, DeRosier & Klug 1970, Proc. R. Soc. Lond. A
 /// 317:319).
@@ -42,6 +47,13 @@ mod tests {
         let table = [(-60.0, 60.0, 0.333333), (-70.0, 70.0, 0.222222), (-45.0, 45.0, 0.5)];
         for (low, high, expected) in table.into_iter().chain([(-60.0, 50.0, 0.388889), (-55.0, 65.0, 0.333333)]) {
             close(missing_wedge_fraction(low, high), expected);
+        }
+    }
+
+    #[test]
+    fn the_path_is_doubled_at_60_degrees() {
+        for (tilt, expected) in [(0.0, 1.0), (45.0, std::f64::consts::SQRT_2), (60.0, 2.0), (70.0, 2.923804)] {
+            close(path_factor(tilt), expected);
         }
     }
 

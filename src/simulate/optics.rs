@@ -6,6 +6,7 @@
 //! close that χ differs by no more than `LARGEST_STEP_RAD` at the Nyquist frequency, and blended between them.
 
 use crate::physics::contrast::{Astigmatic, Lens};
+use crate::physics::tilt::path_factor;
 use crate::simulate::montage::assembled_px;
 use crate::simulate::motion;
 use crate::simulate::movement::perpendicular;
@@ -246,7 +247,7 @@ fn defocus_along_um(focus: &Astigmatic, (sine, cosine): (f64, f64), [gx, gy]: [f
 /// What shifts the phase: structures and the grain of this tilt, which grows with the path through the slab.
 fn phase_object(recipe: &Recipe, tilt: &TiltPlan, depth: &Depth) -> Vec<C64> {
     let mut stream = Stream::new(recipe.seed, Use::Granularity, tilt.order);
-    let path = 1.0 / libm::cos((tilt.tilt_deg + recipe.slab.pretilt_deg).to_radians());
+    let path = path_factor(tilt.tilt_deg + recipe.slab.pretilt_deg);
     let grain = recipe.texture.grain * path.sqrt();
     let phase = |depth: &f64| C64::new(recipe.texture.structure_phase * depth + grain * stream.normal(), 0.0);
     depth.values.iter().map(phase).collect()

@@ -56,6 +56,11 @@ fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, measures: &Meas
         limits.fail = limits.fail.map(Term::upper_side);
         limits.sense = Some(Sense::Above);
     }
+    // A deviation within the usual scatter is no fault; the value stays what was measured.
+    if let (Some(sds), Some(scatter)) = (limits.robust_sds, measures.counts.run_scatter_fraction) {
+        limits.caution = limits.caution.map(|limit| limit.no_less_than(sds * scatter));
+        limits.fail = limits.fail.map(|limit| limit.no_less_than(sds * scatter));
+    }
     if let Some(single) = limits.single_area.filter(|_| series.montage_cols * series.montage_rows == 1) {
         limits.caution = single.caution;
         limits.fail = single.fail;

@@ -168,6 +168,14 @@ impl Term {
         }
     }
 
+    /// The same limit, but never under `least`.
+    pub fn no_less_than(self, least: f64) -> Self {
+        match self {
+            Self::Number(limit) => Self::Number(limit.max(least)),
+            other => other,
+        }
+    }
+
     /// A one-sided limit as a number.
     pub fn number(&self, yardsticks: &Yardsticks) -> Option<f64> {
         match self {

@@ -17,14 +17,9 @@ pub const CHECK: Definition = Definition {
 };
 
 fn values(case: &Case<'_>) -> Values {
-    let scatter = case.measures.counts.run_scatter_fraction;
-    let least = scatter.zip(case.limits.robust_sds).map_or(0.0, |(scatter, sds)| scatter * sds);
     let off = |tilt: &Tilt| {
-        let (mean, run) = (tilt.counts.mean_over_run, scatter);
-        let over = mean.zip(run).map(|(over, _)| (over - 1.0).abs());
-        // A deviation within the usual scatter is none, however small the limit.
-        over.map(|off| if off > least { off } else { 0.0 })
-            .ok_or_else(|| NotMeasured::because("there are too few tilts for a run"))
+        let over = tilt.counts.mean_over_run.filter(|_| case.measures.counts.run_scatter_fraction.is_some());
+        over.map(|over| (over - 1.0).abs()).ok_or_else(|| NotMeasured::because("there are too few tilts for a run"))
     };
     Values::Tilts(case.tilts.iter().map(off).collect())
 }

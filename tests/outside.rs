@@ -45,7 +45,7 @@ fn compare_tilts(record: &Value, truth: &Value) {
         let at = format!("{}°", tilt["tilt_deg"]);
         close(&at, &tilt["tilt_deg"], &truth["tilt_deg"], 1e-9);
         assert_eq!(tilt["order"], truth["order"], "{at}");
-        for key in ["mean", "sd", "min", "max", "median", "zero_fraction"] {
+        for key in ["mean", "sd", "min", "max", "median", "low_percentile", "high_percentile", "zero_fraction"] {
             close(&format!("{at}, {key}"), &tilt["counts"][key], &truth["counts"][key], 1e-9);
         }
         for key in ["this_e_per_A2", "before_e_per_A2", "after_e_per_A2"] {
@@ -90,6 +90,25 @@ fn planted_shadow_saturation_and_motion_are_measured() {
     }
     let shadowed = &record["tilts"].as_array().unwrap()[20];
     assert_eq!(shadowed["counts"]["dark_area_shape"], "bar");
+}
+
+#[test]
+fn the_dose_of_overlapping_beams_is_numpys() {
+    let truth = truth("outside-resin");
+    let wide = tempfile::tempdir().unwrap();
+    for file in ["stack.tif", "sections.csv"] {
+        std::fs::copy(folder("outside-resin").join(file), wide.path().join(file)).unwrap();
+    }
+    let sheet = std::fs::read_to_string(folder("outside-resin").join("series.toml")).unwrap();
+    let beam = format!("[dose]\nbeam_diameter_um = {}", truth["beam_diameter_um"]);
+    std::fs::write(wide.path().join("series.toml"), sheet.replace("[dose]", &beam)).unwrap();
+    let record = assess(wide.path(), &[]);
+    for (tilt, beams) in record["tilts"].as_array().unwrap().iter().zip(truth["beams"].as_array().unwrap()) {
+        // Both add beams up on a grid: a hundred points along the field against fifteen hundred.
+        close("mean", &tilt["dose"]["this_e_per_A2"], &beams["mean"], 5e-3);
+        close("largest", &tilt["dose"]["largest_e_per_A2"], &beams["largest"], 1e-12);
+    }
+    assert_eq!(record["measures"]["dose"]["total_is_lower_bound"], false);
 }
 
 #[test]

@@ -255,10 +255,12 @@ fn set_aside_all(looks: &mut [Look], tilt: &mut Tilt, at: usize, cause: &str, le
 
 /// A small shadow is no failure, but it takes its own share of the counts.
 fn shadow_explains_counts(looks: &[Look], tilt: &Tilt, at: usize) -> bool {
-    let shadowed =
-        looks.iter().any(|look| look.definition.id == "dark_area" && look.grade_of(at) == Some(Grade::Caution));
+    let shadow = |look: &&Look| look.definition.id == "dark_area" && look.grade_of(at) == Some(Grade::Caution);
+    let Some(times) = looks.iter().find(shadow).and_then(|look| look.limits.explains_counts_times) else {
+        return false;
+    };
     let (Some(dark), Some(over)) = (tilt.counts.dark_area_fraction, tilt.counts.mean_over_run) else { return false };
-    shadowed && over < 1.0 && 1.0 - over <= 1.5 * dark
+    over < 1.0 && 1.0 - over <= times * dark
 }
 
 /// Tilts that a check which may exclude has failed, each with its first cause.

@@ -95,6 +95,10 @@ pub struct CheckLimits {
     pub robust_sds: Option<f64>,
     /// Angles nearer than this share of the step are one.
     pub closer_than_steps: Option<f64>,
+    /// The same angle recorded again after more than this share of the series is a control, and meant.
+    pub control_after_share: Option<f64>,
+    /// A shadow explains counts that are missing up to this many times its own share of the frame.
+    pub explains_counts_times: Option<f64>,
     /// Limits that replace these where the series is no montage.
     pub single_area: Option<SingleArea>,
 }

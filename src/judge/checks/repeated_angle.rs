@@ -24,12 +24,12 @@ fn unintended(case: &Case<'_>) -> Vec<f64> {
     const SAME_DEG: f64 = 0.1;
     let Some(step) = case.yardsticks.step_deg else { return Vec::new() };
     let near = case.limits.closer_than_steps.unwrap_or(0.0) * step;
-    let far_in_time = case.tilts.len() / 4;
+    let far_in_time = case.limits.control_after_share.unwrap_or(1.0) * case.tilts.len() as f64;
     let pairs = case.tilts.windows(2).filter(|pair| pair[1].tilt_deg - pair[0].tilt_deg < near);
     pairs
         .filter(|pair| {
             let same = pair[1].tilt_deg - pair[0].tilt_deg <= SAME_DEG;
-            let control = same && pair[0].order.abs_diff(pair[1].order) > far_in_time;
+            let control = same && pair[0].order.abs_diff(pair[1].order) as f64 > far_in_time;
             let stated = case.series.repeats_deg.iter().any(|deg| (deg - pair[0].tilt_deg).abs() <= near.max(SAME_DEG));
             !control && !stated
         })

@@ -83,7 +83,8 @@ def blobs(shape, rng, count):
 def statistics(tiles, full_scale):
     values = np.concatenate([tile.ravel() for tile in tiles]).astype(float)
     return {"mean": values.mean(), "sd": values.std(), "min": values.min(), "max": values.max(),
-            "median": float(np.median(values)), "saturated_fraction": float((values >= full_scale).mean()),
+            "median": float(np.median(values)),
+            "low_percentile": float(np.quantile(values, 0.01)), "high_percentile": float(np.quantile(values, 0.99)), "saturated_fraction": float((values >= full_scale).mean()),
             "zero_fraction": float((values <= 0).mean())}
 
 
@@ -99,6 +100,14 @@ def weight(resolution_nm, exposure):
     """Grant & Grigorieff 2015, eLife 4:e06980, equations 3 and 4, at 300 kV."""
     k = 0.1 / resolution_nm
     return float(np.exp(-exposure / (2 * (0.245 * k ** -1.665 + 2.81))))
+
+
+def beams_over(centres, dose, diameter, size, points=1500):
+    """Mean and largest dose of a field (width, height) over which round beams of one dose overlap; lengths in px."""
+    x = (np.arange(points) + 0.5) / points * size[0]
+    y = (np.arange(points) + 0.5) / points * size[1]
+    received = sum(dose * (np.hypot(x[None, :] - cx, y[:, None] - cy) <= diameter / 2) for cx, cy in centres)
+    return {"mean": float(received.mean()), "largest": float(received.max())}
 
 
 def save(folder, sheet, rows, truth):
@@ -178,7 +187,12 @@ setup_mean_counts = 12400
     save(folder, sheet, rows, {"tilts": tilts, "coverage": coverage(angles, 120), "exclude_tilts_deg": sorted([dim, bar, clipped, *drifted]),
                                "flags": {"24.0": "counts_target", "60.0": "dark_area", "-42.0": "saturation",
                                          "-18.0": "directional_blur", "36.0": "directional_blur"},
-                               "answer": "reconstruct-without"})
+                               "answer": "reconstruct-without",
+                               # Were the beam 0.2 um wide, 285.7 px of 0.7 nm:
+                               "beam_diameter_um": 0.2,
+                               "beams": [beams_over([(n / 2, n / 2 + row * pitch) for row in range(3)],
+                                                    tilt["this_e_per_A2"], 0.2 / 0.7e-3, (n, 2 * pitch + n))
+                                         for tilt in tilts]})
 
 
 def vitrified():

@@ -6,9 +6,11 @@ use ndarray::Array2;
 
 /// Longest side of a picture.
 const LONGEST_PX: usize = 640;
-/// JPEG qualities, tried in turn until a picture is light enough: noise costs bytes and shows nothing.
-const JPEG_QUALITIES: [u8; 4] = [75, 60, 45, 30];
+/// JPEG quality of a picture that is light enough, and of those beyond so many times that weight: noise costs bytes
+/// and shows nothing.
+const JPEG_QUALITY: u8 = 75;
 const LIGHT_BYTES: usize = 48_000;
+const COARSER: [(f64, u8); 3] = [(2.0, 30), (1.4, 45), (1.0, 60)];
 /// Shares of the pixels that are drawn black and white.
 const BLACK_QUANTILE: f64 = 0.005;
 const WHITE_QUANTILE: f64 = 0.995;
@@ -59,23 +61,24 @@ pub fn assemble(tiles: &[(Array2<f32>, f64, f64)], bin: usize) -> Option<TiltPic
 }
 
 fn encode(grey: &[u8], size_px: [u32; 2]) -> Option<Vec<u8>> {
-    let mut jpeg = Vec::new();
-    for quality in JPEG_QUALITIES {
-        jpeg.clear();
+    let with = |quality: u8| {
+        let mut jpeg = Vec::new();
         let mut encoder = JpegEncoder::new_with_quality(&mut jpeg, quality);
-        encoder.encode(grey, size_px[0], size_px[1], ExtendedColorType::L8).ok()?;
-        if jpeg.len() <= LIGHT_BYTES {
-            break;
-        }
+        encoder.encode(grey, size_px[0], size_px[1], ExtendedColorType::L8).ok().map(|()| jpeg)
+    };
+    let fine = with(JPEG_QUALITY)?;
+    let weight = fine.len() as f64 / LIGHT_BYTES as f64;
+    match COARSER.iter().find(|(times, _)| weight > *times) {
+        Some((_, quality)) => with(*quality),
+        None => Some(fine),
     }
-    Some(jpeg)
 }
 
 fn contrast(mosaic: &Array2<f32>) -> Option<[f64; 2]> {
     let mut values: Vec<f32> = mosaic.iter().copied().filter(|v| !v.is_nan()).collect();
-    values.sort_by(f32::total_cmp);
-    let at = |q: f64| values.get((q * values.len().saturating_sub(1) as f64).round() as usize).map(|&v| f64::from(v));
-    let (black, white) = (at(BLACK_QUANTILE)?, at(WHITE_QUANTILE)?);
+    let last = values.len().checked_sub(1)? as f64;
+    let mut at = |q: f64| f64::from(*values.select_nth_unstable_by((q * last).round() as usize, f32::total_cmp).1);
+    let (black, white) = (at(BLACK_QUANTILE), at(WHITE_QUANTILE));
     Some([black, if white > black { white } else { black + 1.0 }])
 }
 

@@ -5,7 +5,7 @@
 //! `P = |FFT(x·w)|² / Σw²`, so that white noise of variance σ² gives the level σ² at every frequency.
 
 use realfft::{RealFftPlanner, RealToComplex};
-use rustfft::num_complex::Complex32;
+use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
 
@@ -57,9 +57,11 @@ pub struct Periodogram {
     size: usize,
     window: Vec<f32>,
     window_square_sum: f64,
+    /// Transform of (x - middle) · window along a line.
+    ramp: Vec<Complex32>,
     rows: Arc<dyn RealToComplex<f32>>,
     columns: Arc<dyn Fft<f32>>,
-    patch: Vec<f32>,
+    line: Vec<f32>,
     column_sums: Vec<f32>,
     row_spectra: Vec<Complex32>,
     spectrum: Vec<Complex32>,
@@ -73,16 +75,17 @@ impl Periodogram {
         let columns = FftPlanner::<f32>::new().plan_fft_forward(size);
         let half = size / 2 + 1;
         let scratch = rows.get_scratch_len().max(columns.get_inplace_scratch_len());
-        let window: Vec<f32> =
-            (0..size).map(|i| (0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / size as f64).cos()) as f32).collect();
-        let line: f64 = window.iter().map(|&w| f64::from(w).powi(2)).sum();
+        let window: Vec<f64> =
+            (0..size).map(|i| 0.5 - 0.5 * (std::f64::consts::TAU * i as f64 / size as f64).cos()).collect();
+        let line: f64 = window.iter().map(|w| w.powi(2)).sum();
         Self {
             size,
-            window,
             window_square_sum: line * line,
+            ramp: windowed_ramp(&window),
+            window: window.into_iter().map(|w| w as f32).collect(),
             rows,
             columns,
-            patch: vec![0.0; size * size],
+            line: vec![0.0; size],
             column_sums: vec![0.0; size],
             row_spectra: vec![Complex32::default(); BLOCK * half],
             spectrum: vec![Complex32::default(); half * size],
@@ -107,10 +110,7 @@ impl Periodogram {
         let mut patches = 0;
         for row in patch_starts(height, self.size) {
             for column in patch_starts(width, self.size) {
-                if use_patch(row, column) && self.transform(&copy_row, row, column) {
-                    for (sum, value) in power.iter_mut().zip(&self.spectrum) {
-                        *sum += value.norm_sqr();
-                    }
+                if use_patch(row, column) && self.add_patch(&copy_row, row, column, &mut power) {
                     patches += 1;
                 }
             }
@@ -123,21 +123,51 @@ impl Periodogram {
         Some(PowerSpectrum { size: self.size, power, patches })
     }
 
-    /// Transforms one patch into `self.spectrum`; false if a transform refused its buffers.
-    fn transform(&mut self, copy_row: &impl Fn(usize, usize, &mut [f32]), row0: usize, column0: usize) -> bool {
+    /// Adds |FFT|² of one patch to `power`; false if a transform refused its buffers.
+    fn add_patch(
+        &mut self,
+        copy_row: &impl Fn(usize, usize, &mut [f32]),
+        row0: usize,
+        column0: usize,
+        power: &mut [f32],
+    ) -> bool {
+        let n = self.size;
+        let Some(plane) = self.along_rows(copy_row, row0, column0) else { return false };
+        for (x, (column, sums)) in self.spectrum.chunks_exact_mut(n).zip(power.chunks_exact_mut(n)).enumerate() {
+            self.columns.process_with_scratch(column, &mut self.scratch);
+            plane.take_off(column, x, &self.ramp);
+            sums.iter_mut().zip(column.iter()).for_each(|(sum, value)| *sum += value.norm_sqr());
+        }
+        true
+    }
+
+    /// Windows a patch and transforms its rows into the columns of `spectrum`; gives the patch's best plane, which
+    /// is taken off once the columns are transformed too, so that the pixels are gone through once.
+    fn along_rows(
+        &mut self,
+        copy_row: &impl Fn(usize, usize, &mut [f32]),
+        row0: usize,
+        column0: usize,
+    ) -> Option<Plane> {
         let n = self.size;
         let half = n / 2 + 1;
-        let plane = self.copy_patch(copy_row, row0, column0);
-        for block in 0..n.div_ceil(BLOCK) {
-            let first = block * BLOCK;
+        let mut sums = PlaneSums::new(n);
+        self.column_sums.fill(0.0);
+        let mut level = None;
+        for first in (0..n).step_by(BLOCK) {
             let rows = BLOCK.min(n - first);
-            for row in 0..rows {
-                let line = &mut self.patch[(first + row) * n..(first + row + 1) * n];
-                plane.take_off(line, first + row, &self.window);
-                let spectrum = &mut self.row_spectra[row * half..(row + 1) * half];
-                if self.rows.process_with_scratch(line, spectrum, &mut self.scratch).is_err() {
-                    return false;
+            for (row, spectrum) in self.row_spectra.chunks_exact_mut(half).take(rows).enumerate() {
+                copy_row(row0 + first + row, column0, &mut self.line);
+                // A level near the mean keeps f32 rounding at that of the picture's contrast.
+                let level = *level.get_or_insert_with(|| (line_sum(&self.line) / n as f64) as f32);
+                self.line.iter_mut().for_each(|value| *value -= level);
+                sums.add(first + row, line_sum(&self.line));
+                let weight = self.window[first + row];
+                for ((value, sum), w) in self.line.iter_mut().zip(&mut self.column_sums).zip(&self.window) {
+                    *sum += *value;
+                    *value *= w * weight;
                 }
+                self.rows.process_with_scratch(&mut self.line, spectrum, &mut self.scratch).ok()?;
             }
             for x in 0..half {
                 let column = &mut self.spectrum[x * n + first..x * n + first + rows];
@@ -146,35 +176,17 @@ impl Periodogram {
                 }
             }
         }
-        self.columns.process_with_scratch(&mut self.spectrum, &mut self.scratch);
-        true
+        Some(sums.plane(&self.column_sums))
     }
+}
 
-    /// Copies a patch and finds its best plane.
-    fn copy_patch(&mut self, copy_row: &impl Fn(usize, usize, &mut [f32]), row0: usize, column0: usize) -> Plane {
-        let n = self.size;
-        let middle = (n as f64 - 1.0) / 2.0;
-        let (mut sum, mut along_y) = (0.0f64, 0.0f64);
-        self.column_sums.fill(0.0);
-        for y in 0..n {
-            let line = &mut self.patch[y * n..(y + 1) * n];
-            copy_row(row0 + y, column0, line);
-            self.column_sums.iter_mut().zip(line.iter()).for_each(|(sum, value)| *sum += value);
-            let row_sum = line_sum(line);
-            sum += row_sum;
-            along_y += (y as f64 - middle) * row_sum;
-        }
-        let columns = self.column_sums.iter().enumerate();
-        let along_x: f64 = columns.map(|(x, &sum)| (x as f64 - middle) * f64::from(sum)).sum();
-        // Σ(x - x̄)² over a patch of n × n.
-        let spread = (n * n) as f64 * ((n * n) as f64 - 1.0) / 12.0;
-        Plane {
-            mean: (sum / (n * n) as f64) as f32,
-            x: (along_x / spread) as f32,
-            y: (along_y / spread) as f32,
-            middle: middle as f32,
-        }
-    }
+/// Transform of (x - middle) · window.
+fn windowed_ramp(window: &[f64]) -> Vec<Complex32> {
+    let middle = (window.len() as f64 - 1.0) / 2.0;
+    let mut line: Vec<Complex64> =
+        window.iter().enumerate().map(|(x, w)| Complex64::from((x as f64 - middle) * w)).collect();
+    FftPlanner::<f64>::new().plan_fft_forward(line.len()).process(&mut line);
+    line.into_iter().map(|value| Complex32::new(value.re as f32, value.im as f32)).collect()
 }
 
 /// Σv of a line, summed over eight lanes so that the compiler can use vector instructions.
@@ -187,21 +199,62 @@ fn line_sum(line: &[f32]) -> f64 {
     lanes.iter().chain(rest).map(|&value| f64::from(value)).sum()
 }
 
-/// The best plane of a patch.
+/// What the best plane of a patch is computed from, row by row.
+struct PlaneSums {
+    size: usize,
+    sum: f64,
+    along_y: f64,
+}
+
+impl PlaneSums {
+    fn new(size: usize) -> Self {
+        Self { size, sum: 0.0, along_y: 0.0 }
+    }
+
+    fn middle(&self) -> f64 {
+        (self.size as f64 - 1.0) / 2.0
+    }
+
+    fn add(&mut self, row: usize, row_sum: f64) {
+        self.sum += row_sum;
+        self.along_y += (row as f64 - self.middle()) * row_sum;
+    }
+
+    fn plane(&self, column_sums: &[f32]) -> Plane {
+        let columns = column_sums.iter().enumerate();
+        let along_x: f64 = columns.map(|(x, &sum)| (x as f64 - self.middle()) * f64::from(sum)).sum();
+        let pixels = (self.size * self.size) as f64;
+        // Σ(x - x̄)² over a patch of n × n.
+        let spread = pixels * (pixels - 1.0) / 12.0;
+        Plane {
+            mean: (self.sum / pixels) as f32,
+            x: (along_x / spread) as f32,
+            y: (self.along_y / spread) as f32,
+            window: [self.size as f32 / 2.0, -(self.size as f32) / 4.0],
+        }
+    }
+}
+
+/// The best plane of a patch, mean + x · (column - middle) + y · (row - middle).
 struct Plane {
     mean: f32,
     x: f32,
     y: f32,
-    middle: f32,
+    /// Transform of the periodic Hann window at frequency 0 and ±1; it is 0 at all others.
+    window: [f32; 2],
 }
 
 impl Plane {
-    /// Takes the plane off a line of the patch and weights it by the window.
-    fn take_off(&self, line: &mut [f32], row: usize, window: &[f32]) {
-        let level = self.mean + self.y * (row as f32 - self.middle) - self.x * self.middle;
-        let weight = window[row];
-        for (column, (value, w)) in line.iter_mut().zip(window).enumerate() {
-            *value = (*value - level - self.x * column as f32) * w * weight;
+    /// Takes the transform of the windowed plane off column fx = `x` of the spectrum.
+    fn take_off(&self, column: &mut [Complex32], x: usize, ramp: &[Complex32]) {
+        let along_x = self.window.get(x).copied().unwrap_or(0.0);
+        let level = Complex32::from(self.mean * along_x) + ramp[x] * self.x;
+        let last = column.len() - 1;
+        for (y, window) in [(0, self.window[0]), (1, self.window[1]), (last, self.window[1])] {
+            column[y] -= level * window;
+        }
+        if along_x != 0.0 {
+            column.iter_mut().zip(ramp).for_each(|(value, ramp)| *value -= ramp * (self.y * along_x));
         }
     }
 }

@@ -31,7 +31,9 @@ fn main() {
         .map(|_| {
             let (read, arithmetic, pass) = (reading(&series), fft_arithmetic(), fft_pass(&series));
             let whole = whole(&series);
-            println!("read {read:.2} s, FFT arithmetic {arithmetic:.2} s, FFT pass {pass:.2} s, whole run {whole:.2} s");
+            println!(
+                "read {read:.2} s, FFT arithmetic {arithmetic:.2} s, FFT pass {pass:.2} s, whole run {whole:.2} s"
+            );
             (whole / pass, whole / arithmetic)
         })
         .collect();

@@ -218,11 +218,10 @@ impl Stack for MrcStack {
         if section >= self.header.sections.min(self.whole_sections()) {
             return Err(self.cut_off(section));
         }
-        let bytes = self
-            .source
-            .read_at(self.offset(section), self.section_bytes() as usize)
+        let Header { kind, width, height, big_endian, .. } = self.header;
+        let pixels = kind
+            .read(&self.source, self.offset(section), width * height, big_endian)
             .map_err(|error| IntakeError::unreadable(&self.source.path, format!("section {section}"), &error))?;
-        let pixels = self.header.kind.pixels(bytes, self.header.big_endian);
         Ok(Section { width: self.header.width, height: self.header.height, pixels })
     }
 }

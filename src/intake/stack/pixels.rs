@@ -1,5 +1,8 @@
 //! Pixel types, and bytes to pixels.
 
+use super::source::Source;
+use std::io;
+
 /// The pixels of one section as stored.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Pixels {
@@ -95,6 +98,32 @@ impl PixelKind {
             Self::F16 => "16-bit float",
             Self::F32 => "32-bit float",
         }
+    }
+
+    /// Reads `count` pixels at `offset` straight into their own type; the caller has checked that they lie inside the
+    /// file.
+    pub fn read(self, source: &Source, offset: u64, count: usize, big_endian: bool) -> io::Result<Pixels> {
+        macro_rules! words {
+            ($type:ty) => {{
+                let mut words = vec![<$type>::default(); count];
+                source.read_into(offset, bytemuck::cast_slice_mut(&mut words))?;
+                for word in &mut words {
+                    let bytes = word.to_ne_bytes();
+                    *word = if big_endian { <$type>::from_be_bytes(bytes) } else { <$type>::from_le_bytes(bytes) };
+                }
+                words
+            }};
+        }
+        Ok(match self {
+            Self::I8 => Pixels::I8(words!(i8)),
+            Self::U8 => Pixels::U8(words!(u8)),
+            Self::I16 => Pixels::I16(words!(i16)),
+            Self::U16 => Pixels::U16(words!(u16)),
+            Self::I32 => Pixels::I32(words!(i32)),
+            Self::U32 => Pixels::U32(words!(u32)),
+            Self::F32 => Pixels::F32(words!(f32)),
+            Self::F16 => self.pixels(source.read_at(offset, count * self.bytes())?, big_endian),
+        })
     }
 
     /// Turns bytes into pixels; a part of a pixel at the end is dropped.

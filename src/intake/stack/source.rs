@@ -28,8 +28,13 @@ impl Source {
     /// Reads `bytes` bytes at `offset`; the caller has checked that they lie inside the file.
     pub fn read_at(&self, offset: u64, bytes: usize) -> io::Result<Vec<u8>> {
         let mut buffer = vec![0; bytes];
-        self.file.read_exact_at(&mut buffer, offset)?;
+        self.read_into(offset, &mut buffer)?;
         Ok(buffer)
+    }
+
+    /// Fills `buffer` with the bytes at `offset`.
+    pub fn read_into(&self, offset: u64, buffer: &mut [u8]) -> io::Result<()> {
+        self.file.read_exact_at(buffer, offset)
     }
 
     /// Whether `bytes` bytes at `offset` lie inside the file.

@@ -3,7 +3,6 @@
 
 use super::codec::{self, Compression};
 use super::ome;
-use super::pixels::PixelKind;
 use super::source::Source;
 use super::tiff_page::{Page, Tags};
 use super::{Section, Stack};
@@ -161,14 +160,14 @@ impl TiffStack {
         Ok(bytes)
     }
 
-    /// An uncompressed page whose strips follow each other is read in one go.
-    fn whole(&self, page: &Page) -> Option<(u64, usize)> {
+    /// Where an uncompressed page begins whose strips follow each other: it is read in one go.
+    fn whole(&self, page: &Page) -> Option<u64> {
         let plain = page.compression == Compression::None && page.predictor == 1 && !page.tiled;
         let size = page.width * page.height * page.kind.bytes();
         let joined = page.chunks.windows(2).all(|pair| pair[0].0.checked_add(pair[0].1) == Some(pair[1].0));
         let start = page.chunks.first()?.0;
         let exact = page.chunks.iter().map(|(_, length)| length).sum::<u64>() == size as u64;
-        (plain && joined && exact && self.source.holds(start, size as u64)).then_some((start, size))
+        (plain && joined && exact && self.source.holds(start, size as u64)).then_some(start)
     }
 }
 
@@ -221,18 +220,16 @@ impl Stack for TiffStack {
 
     fn read(&self, section: usize) -> Result<Section, IntakeError> {
         let page = self.pages.get(section).ok_or_else(|| self.wrong(section, "there is no such page".into()))?;
-        let (bytes, big_endian) = match self.whole(page) {
-            Some((offset, size)) => {
-                let bytes = self
-                    .source
-                    .read_at(offset, size)
-                    .map_err(|error| IntakeError::unreadable(&self.source.path, format!("page {section}"), &error))?;
-                (bytes, self.big_endian)
+        let pixels = match self.whole(page) {
+            Some(offset) => page
+                .kind
+                .read(&self.source, offset, page.width * page.height, self.big_endian)
+                .map_err(|error| IntakeError::unreadable(&self.source.path, format!("page {section}"), &error))?,
+            None => {
+                let (bytes, big_endian) = self.bytes(section, page)?;
+                page.kind.pixels(bytes, big_endian)
             }
-            None => self.bytes(section, page)?,
         };
-        // A byte has no order, and the kind knows it.
-        let pixels = PixelKind::pixels(page.kind, bytes, big_endian);
         Ok(Section { width: page.width, height: page.height, pixels })
     }
 }

@@ -33,33 +33,37 @@ pub enum AssessError {
     /// Nothing could be read.
     #[error("{0}")]
     Unreadable(crate::intake::IntakeError),
-    /// A file could not be hashed.
-    #[error("{0}")]
-    Hash(hashes::HashError),
+    /// The user stopped it.
+    #[error("stopped: nothing was written")]
+    Stopped,
     /// A thread of ours ended early.
     #[error("the thread that hashes the inputs ended early: this is a fault of tiltworth's, please report it")]
     Thread,
 }
 
-/// Assesses a series; `progress` is called once a section.
+/// Assesses a series; `progress` is called once a section, `go_on` often: once it says no, the work ends.
 ///
 /// # Errors
-/// No section can be read, or an input cannot be hashed.
+/// No section can be read; the work was stopped.
 pub fn assess(
     series: &Series,
     profile: &Profile,
     progress: &(dyn Fn() + Sync),
+    go_on: &(dyn Fn() -> bool + Sync),
 ) -> Result<(Record, Evidence), AssessError> {
     std::thread::scope(|scope| {
-        let hashing = scope.spawn(|| hashes::inputs(&series.inputs));
-        let observed = Pass::new(series).run(progress);
-        let inputs = hashing.join().map_err(|_| AssessError::Thread)?.map_err(AssessError::Hash)?;
+        let hashing = scope.spawn(|| hashes::inputs(&series.inputs, go_on));
+        let observed = Pass::new(series).run(progress, go_on);
+        let hashed = hashing.join().map_err(|_| AssessError::Thread)?;
+        let (Some(observed), Some((inputs, notes))) = (observed, hashed) else { return Err(AssessError::Stopped) };
         let first_error = observed.iter().flat_map(|tilt| &tilt.tiles).find_map(|tile| tile.as_ref().err().cloned());
         let any = observed.iter().flat_map(|tilt| &tilt.tiles).any(Result::is_ok);
-        match first_error {
-            Some(error) if !any => Err(AssessError::Unreadable(error)),
-            _ => Ok(finish(series, profile, observed, inputs)),
+        if let Some(error) = first_error.filter(|_| !any) {
+            return Err(AssessError::Unreadable(error));
         }
+        let (mut record, evidence) = finish(series, profile, observed, inputs);
+        record.notes.extend(notes);
+        Ok((record, evidence))
     })
 }
 
@@ -122,23 +126,27 @@ impl<'a> Pass<'a> {
         }
     }
 
-    fn run(&self, progress: &(dyn Fn() + Sync)) -> Vec<TiltSeen> {
-        self.series.tilts.par_iter().with_max_len(1).map(|tilt| self.tilt(tilt, progress)).collect()
+    fn run(&self, progress: &(dyn Fn() + Sync), go_on: &(dyn Fn() -> bool + Sync)) -> Option<Vec<TiltSeen>> {
+        self.series.tilts.par_iter().with_max_len(1).map(|tilt| self.tilt(tilt, progress, go_on)).collect()
     }
 
-    fn tilt(&self, tilt: &TiltGroup, progress: &(dyn Fn() + Sync)) -> TiltSeen {
-        let read: Vec<Result<TileRead, crate::intake::IntakeError>> = tilt
-            .rows
-            .par_iter()
-            .with_max_len(1)
-            .map(|&row| {
-                let page = self.series.sections[row].page;
+    /// `None` where the user stopped the work.
+    fn tilt(
+        &self,
+        tilt: &TiltGroup,
+        progress: &(dyn Fn() + Sync),
+        go_on: &(dyn Fn() -> bool + Sync),
+    ) -> Option<TiltSeen> {
+        let read = |&row: &usize| {
+            let page = self.series.sections[row].page;
+            go_on().then(|| {
                 let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page));
                 progress();
                 tile
             })
-            .collect();
-        self.complete(tilt, read)
+        };
+        let read: Option<Vec<_>> = tilt.rows.par_iter().with_max_len(1).map(read).collect();
+        Some(self.complete(tilt, read?))
     }
 
     /// All single-image measures of a section.
@@ -339,7 +347,7 @@ fn comparable_counts(series: &Series, observed: &[TiltSeen]) -> Vec<Option<f64>>
 
 /// Dose of each tilt, else its exposure time, where one of them is stated for every section and above zero.
 fn exposures(series: &Series) -> Option<Vec<f64>> {
-    let read = |cell: fn(&crate::intake::table::Row) -> Option<f64>| -> Option<Vec<f64>> {
+    let read = |cell: fn(&crate::intake::rows::Row) -> Option<f64>| -> Option<Vec<f64>> {
         let tilt = |tilt: &TiltGroup| {
             let cells: Option<Vec<f64>> = tilt.rows.iter().map(|&row| cell(&series.sections[row].row)).collect();
             cells.map(|cells| cells.iter().sum::<f64>() / cells.len() as f64).filter(|&mean| mean > 0.0)

@@ -2,7 +2,7 @@
 
 use crate::assess::{AssessError, assess};
 use crate::cli::facts::FactArgs;
-use crate::intake::{IntakeError, Request, Series, load};
+use crate::intake::{IntakeError, Request, Series, load, stamps};
 use crate::judge::{Profile, ProfileError};
 use crate::record::output::{self, OutputError};
 use crate::record::{Answer, Record};
@@ -11,6 +11,8 @@ use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::io::{self, IsTerminal, Write};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 /// Options of `tiltworth assess`.
 #[derive(Debug, Clone, Args)]
@@ -63,15 +65,23 @@ pub enum Failure {
     Output(#[from] OutputError),
 }
 
-/// Assesses all series; gives the exit status. One that fails does not keep the others from being assessed.
+/// What a shell gives for a command that Ctrl-C ended.
+const STOPPED: u8 = 130;
+
+/// Assesses all series; gives the exit status. One that fails does not keep the others from being assessed. Ctrl-C (and
+/// a request to end) stops the work before anything is written.
 ///
 /// # Errors
 /// Standard output cannot be written.
 pub fn run(args: &AssessArgs) -> io::Result<u8> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let asked = Arc::clone(&stop);
+    // Without a handler the system ends the program at once, which leaves nothing half-written either.
+    let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
     let mut status = 0;
     let mut failed = false;
     for path in &args.series {
-        match one(args, path) {
+        match one(args, path, &|| !stop.load(Ordering::Relaxed)) {
             Ok((record, folder)) => {
                 status = status.max(if args.exit_verdict { verdict_status(record.verdict.answer) } else { 0 });
                 if !args.quiet {
@@ -81,6 +91,9 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
             Err(failure) => {
                 failed = true;
                 writeln!(io::stderr().lock(), "tiltworth: {failure}")?;
+                if matches!(failure, Failure::Assess(AssessError::Stopped)) {
+                    return Ok(STOPPED);
+                }
             }
         }
     }
@@ -96,7 +109,7 @@ fn verdict_status(answer: Answer) -> u8 {
     }
 }
 
-fn one(args: &AssessArgs, path: &Path) -> Result<(Record, PathBuf), Failure> {
+fn one(args: &AssessArgs, path: &Path, go_on: &(dyn Fn() -> bool + Sync)) -> Result<(Record, PathBuf), Failure> {
     let request = Request {
         path: path.to_path_buf(),
         options: args.facts.sheet(),
@@ -108,10 +121,19 @@ fn one(args: &AssessArgs, path: &Path) -> Result<(Record, PathBuf), Failure> {
     let folder = folder(args, &series);
     output::check(&folder, args.force)?;
     let progress = Progress::new(&series, args.quiet);
-    let assessed = assess(&series, &profile, &|| progress.step());
+    let assessed = assess(&series, &profile, &|| progress.step(), go_on);
     progress.end();
-    let (record, evidence) = assessed?;
+    let (mut record, evidence) = assessed?;
+    if let Some(change) = stamps::changed(&series.stamps) {
+        if !args.partial {
+            return Err(change.into());
+        }
+        record.notes.push(change.fault_told());
+    }
     let page = report::render(&record, &evidence, args.templates.as_deref())?;
+    if !go_on() {
+        return Err(AssessError::Stopped.into());
+    }
     output::write(&folder, &record, &evidence, &page, args.force)?;
     Ok((record, folder))
 }

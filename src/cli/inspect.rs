@@ -1,8 +1,10 @@
 //! `tiltworth inspect`: what is understood of a series, without measuring it.
 
 use crate::cli::facts::FactArgs;
+use crate::intake::log::LogSeen;
 use crate::intake::{IntakeError, Request, Series, load};
 use crate::measure::coverage::{View, scheme};
+use crate::record::ColumnSource;
 use clap::Args;
 use std::fmt::Write;
 use std::path::PathBuf;
@@ -62,12 +64,15 @@ fn describe(series: &Series) -> Result<String, std::fmt::Error> {
         (1, 1) => writeln!(out, "montage     none")?,
         _ => writeln!(out, "montage     {cols} columns × {rows} rows, assembled {wide} × {high} px")?,
     }
-    for source in &series.columns {
-        match &source.column {
-            Some(column) if *column == source.heading => writeln!(out, "column      {column}")?,
-            Some(column) => writeln!(out, "column      {column}, from \"{}\"", source.heading)?,
-            None => writeln!(out, "not used    \"{}\"", source.heading)?,
+    for ColumnSource { column, heading, source } in &series.columns {
+        match column {
+            Some(column) if column == heading => writeln!(out, "column      {column} ({source})")?,
+            Some(column) => writeln!(out, "column      {column}, from \"{heading}\" ({source})")?,
+            None => writeln!(out, "not used    \"{heading}\" ({source})")?,
         }
+    }
+    if let Some(seen) = &series.log {
+        log(&mut out, seen)?;
     }
     for input in &series.inputs {
         let files = if input.paths.len() > 1 { format!(", {} files", input.paths.len()) } else { String::new() };
@@ -77,6 +82,25 @@ fn describe(series: &Series) -> Result<String, std::fmt::Error> {
         writeln!(out, "note        {note}")?;
     }
     Ok(out)
+}
+
+fn log(out: &mut String, seen: &LogSeen) -> std::fmt::Result {
+    writeln!(
+        out,
+        "log         {}: record_start caught {} records, field {} lines",
+        seen.file, seen.records, seen.fields
+    )?;
+    if seen.repeated > 0 {
+        writeln!(out, "            {} keys came again in their record: the last value counts", seen.repeated)?;
+    }
+    let Some((line, text)) = &seen.first_missed else { return writeln!(out, "            no line was left over") };
+    writeln!(out, "            {} lines caught by neither, the first: line {line} \"{text}\"", seen.missed)?;
+    match &seen.first_missed_in_record {
+        Some(first) if Some(first) != seen.first_missed.as_ref() => {
+            writeln!(out, "            the first inside a record: line {} \"{}\"", first.0, first.1)
+        }
+        _ => Ok(()),
+    }
 }
 
 fn tilts(out: &mut String, series: &Series) -> std::fmt::Result {

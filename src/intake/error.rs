@@ -55,6 +55,11 @@ impl IntakeError {
         Self::new(IntakeErrorKind::Unreadable, file, place.into(), error.to_string(), remedy.into())
     }
 
+    /// File and fault without the remedy, for a note.
+    pub fn fault_told(&self) -> String {
+        format!("{}: {}", self.file.display(), self.fault)
+    }
+
     fn new(kind: IntakeErrorKind, file: &Path, place: String, fault: String, remedy: String) -> Self {
         Self { kind, file: file.to_path_buf(), place, fault, remedy }
     }

@@ -4,8 +4,8 @@
 //! `tile_x_px`/`tile_y_px`; the sheet's `[montage]` with the order of its pages. Else the series is no montage.
 
 use crate::intake::error::IntakeError;
+use crate::intake::rows::Row;
 use crate::intake::sheet::{FirstRow, Montage, PageOrder};
-use crate::intake::table::Row;
 use std::path::Path;
 
 /// Column, row and nominal place of a section.

@@ -1,7 +1,7 @@
 //! The order of acquisition: from times, from the `order` column, or from the rows where nothing else is known.
 
 use crate::intake::error::IntakeError;
-use crate::intake::table::Row;
+use crate::intake::rows::Row;
 use std::path::Path;
 
 /// Where the order of acquisition came from.

@@ -1,13 +1,16 @@
 //! A series: everything that the files and options say, checked against each other, before a pixel is measured.
 
 use crate::intake::error::IntakeError;
+use crate::intake::grid::{Grid, file_name};
+use crate::intake::log::{self, LogSeen};
 use crate::intake::montage::{self, Place};
 use crate::intake::order::{self, OrderSource};
-use crate::intake::sheet::{self, Beam, Dose, Sheet, Targets, file_name};
+use crate::intake::rows::{self, Row};
+use crate::intake::sheet::{self, Beam, Dose, Sheet, Targets};
 use crate::intake::stack::{self, Stack};
-use crate::intake::table::{self, Row};
+use crate::intake::stamps::{self, Stamp};
 use crate::intake::tilts::{self, TiltGroup};
-use crate::intake::{angles, table::Table};
+use crate::intake::{angles, pages, planes, section_header, table};
 use crate::record::{ColumnSource, Specimen};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -39,7 +42,7 @@ pub struct SectionFacts {
 /// A file that was read.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InputFiles {
-    /// `sheet`, `table`, `angles` or `stack`.
+    /// `sheet`, `table`, `angles`, `log` or `stack`.
     pub role: &'static str,
     /// What the record calls it.
     pub name: String,
@@ -76,8 +79,12 @@ pub struct Series {
     pub stack: Arc<dyn Stack>,
     /// The files that were read.
     pub inputs: Vec<InputFiles>,
+    /// Their length and time of change when they were read.
+    pub stamps: Vec<Stamp>,
     /// Where each column came from.
     pub columns: Vec<ColumnSource>,
+    /// What the patterns of a log caught.
+    pub log: Option<LogSeen>,
     /// What the reader should know.
     pub notes: Vec<String>,
 }
@@ -117,19 +124,26 @@ pub fn load(request: &Request) -> Result<Series, IntakeError> {
     let mut notes = Vec::new();
     let home = Home::of(&request.path)?;
     let sheet = settle_sheet(&home, &request.options, &mut notes)?;
-    let per_section = read_rows(&home, &sheet)?;
-    let stack = open_stack(&home, &sheet, &per_section)?;
-    notes.extend(per_section.notes.iter().cloned());
+    let mut told = read_texts(&home, &sheet, &mut notes)?;
+    let stack = open_stack(&home, &sheet, &told.grids)?;
     notes.extend(stack.warnings().into_iter().map(|warning| format!("{}: {warning}", home.stack_name(&sheet))));
-    let (rows, pages) = match_pages(per_section.rows, stack.as_ref(), &per_section.path, request.partial, &mut notes)?;
+    let columns_stated = |grids: &[Grid], column: &str| rows::gives(grids, &sheet.columns, column);
+    if let Some(layout) = &sheet.section_header {
+        told.grids.push(section_header::read(home.named(), layout, stack.as_ref())?);
+    }
+    let timed = columns_stated(&told.grids, "acquired_at")? || columns_stated(&told.grids, "order")?;
+    told.grids.extend(planes::grid(stack.as_ref(), !timed));
+    let merged = rows::merge(&told.grids, &sheet.columns)?;
+    notes.extend(merged.notes);
+    let path = told.grids.first().map_or_else(PathBuf::new, |grid| grid.path.clone());
+    let (rows, pages) = pages::pair(merged.rows, stack.as_ref(), &path, request.partial, &mut notes)?;
     let size_px = stack.size_px();
-    let source =
-        montage::Source { table: &per_section.path, sheet: home.sheet.as_deref().unwrap_or(&per_section.path) };
+    let source = montage::Source { table: &path, sheet: home.sheet.as_deref().unwrap_or(&path) };
     let layout = montage::lay_out(&rows, sheet.montage.as_ref(), size_px, &source)?;
     notes.extend(layout.notes);
-    let (ranks, order_source) = order::ranks(&rows, request.rows_are_in_order, &per_section.path, &mut notes)?;
+    let (ranks, order_source) = order::ranks(&rows, request.rows_are_in_order, &path, &mut notes)?;
     let angles_deg: Vec<f64> = rows.iter().map(|row| row.tilt_deg).collect();
-    let tilts = tilts::group(&angles_deg, &layout.places, &ranks, size_px, &per_section.path)?;
+    let tilts = tilts::group(&angles_deg, &layout.places, &ranks, size_px, &path)?;
     let sections: Vec<SectionFacts> = rows
         .into_iter()
         .zip(pages)
@@ -138,6 +152,7 @@ pub fn load(request: &Request) -> Result<Series, IntakeError> {
         .collect();
     let pixel_nm = settle_pixel(&sheet, stack.as_ref(), &mut notes);
     check_facts(&sheet, &home)?;
+    let inputs = inputs(&home, &sheet, stack.as_ref(), told.inputs);
     Ok(Series {
         series_id: series_id(sheet.series_id.as_deref(), &request.path),
         specimen: sheet.specimen.unwrap_or(Specimen::Other),
@@ -146,8 +161,10 @@ pub fn load(request: &Request) -> Result<Series, IntakeError> {
         grid: (layout.cols, layout.rows),
         size_px,
         assembled_px: assembled(&sections, size_px),
-        inputs: inputs(&home, &sheet, stack.as_ref(), &per_section.role_path),
-        columns: per_section.columns,
+        stamps: stamps::take(&inputs),
+        inputs,
+        columns: merged.columns,
+        log: told.log,
         sections,
         tilts,
         order_source,
@@ -217,36 +234,42 @@ fn settle_sheet(home: &Home, options: &toml::Table, notes: &mut Vec<String>) -> 
     })
 }
 
-/// The facts of each section, from a table or a list of angles.
-struct PerSection {
-    path: PathBuf,
-    role_path: (&'static str, PathBuf),
-    rows: Vec<Row>,
-    columns: Vec<ColumnSource>,
-    notes: Vec<String>,
+/// The texts that state facts of the sections, in order of precedence.
+struct Texts {
+    grids: Vec<Grid>,
+    inputs: Vec<InputFiles>,
+    log: Option<LogSeen>,
 }
 
-fn read_rows(home: &Home, sheet: &Sheet) -> Result<PerSection, IntakeError> {
+fn read_texts(home: &Home, sheet: &Sheet, notes: &mut Vec<String>) -> Result<Texts, IntakeError> {
+    let mut texts = Texts { grids: Vec::new(), inputs: Vec::new(), log: None };
+    let add = |texts: &mut Texts, role: &'static str, grid: Grid| {
+        let (name, paths) = (file_name(&grid.path), vec![grid.path.clone()]);
+        texts.inputs.push(InputFiles { role, name, paths });
+        texts.grids.push(grid);
+    };
     if let Some(table) = &sheet.table {
-        let path = home.folder.join(table);
-        let Table { rows, columns, mut notes, .. } = table::read(&path, &sheet.columns)?;
+        add(&mut texts, "table", table::read(&home.folder.join(table))?);
         if sheet.angles.is_some() {
             notes.push("both a table and a list of angles are given: the table is used".into());
         }
-        return Ok(PerSection { role_path: ("table", path.clone()), path, rows, columns, notes });
+    } else if let Some(list) = &sheet.angles {
+        add(&mut texts, "angles", angles::read(&home.folder.join(list))?);
     }
-    let Some(list) = &sheet.angles else {
-        let remedy = "add table = \"…\" or angles = \"…\" to the sheet, or give --table or --angles";
+    if let Some(patterns) = &sheet.log {
+        let (grid, seen) = log::read(&home.folder, home.named(), patterns)?;
+        add(&mut texts, "log", grid);
+        texts.log = Some(seen);
+    }
+    if texts.grids.is_empty() && sheet.section_header.is_none() {
+        let remedy = "add table = \"…\" or angles = \"…\" to the sheet (or [log] or [section_header]), or give --table \
+                      or --angles; `tiltworth draft STACK` writes a sheet to begin with";
         return Err(IntakeError::bad(home.named(), "", "nothing states the tilt angles", remedy));
-    };
-    let path = home.folder.join(list);
-    let rows = angles::read(&path)?;
-    let column =
-        ColumnSource { column: Some("tilt_deg".into()), heading: "one angle a line".into(), source: "angles".into() };
-    Ok(PerSection { role_path: ("angles", path.clone()), path, rows, columns: vec![column], notes: Vec::new() })
+    }
+    Ok(texts)
 }
 
-fn open_stack(home: &Home, sheet: &Sheet, per_section: &PerSection) -> Result<Arc<dyn Stack>, IntakeError> {
+fn open_stack(home: &Home, sheet: &Sheet, grids: &[Grid]) -> Result<Arc<dyn Stack>, IntakeError> {
     let path = home.stack_path(sheet).ok_or_else(|| {
         IntakeError::bad(home.named(), "", "nothing names the stack", "add stack = \"…\" to the sheet")
     })?;
@@ -254,82 +277,7 @@ fn open_stack(home: &Home, sheet: &Sheet, per_section: &PerSection) -> Result<Ar
     if !meta.is_dir() {
         return stack::open(&path).map(Arc::from);
     }
-    let files: Result<Vec<String>, IntakeError> = per_section
-        .rows
-        .iter()
-        .enumerate()
-        .map(|(at, row)| {
-            row.file.clone().ok_or_else(|| {
-                let place = format!("row {}, column file", at + 1);
-                let fault = "the stack is a folder, but no file is named";
-                IntakeError::bad(&per_section.path, place, fault, "name each section's image file in the column file")
-            })
-        })
-        .collect();
-    stack::open_folder(&path, &files?).map(Arc::from)
-}
-
-/// Pairs rows with pages; what does not fit stops the run, or with `partial` is left out with a note.
-fn match_pages(
-    rows: Vec<Row>,
-    stack: &dyn Stack,
-    table: &Path,
-    partial: bool,
-    notes: &mut Vec<String>,
-) -> Result<(Vec<Row>, Vec<usize>), IntakeError> {
-    let pages = stack.sections();
-    let damaged = stack.damaged();
-    if let (false, Some((_, error))) = (partial, damaged.first()) {
-        let mut error = error.clone();
-        error.remedy.push_str("; or assess what is there with --partial");
-        return Err(error);
-    }
-    let mut named = std::collections::HashMap::new();
-    let numbered = rows.iter().any(|row| row.section.is_some());
-    let mut kept = Vec::new();
-    for (at, row) in rows.into_iter().enumerate() {
-        let place = || format!("row {}, column section", at + 1);
-        let page = match (numbered, row.section) {
-            (true, None) => {
-                let remedy = "number every section, or leave the column out";
-                return Err(IntakeError::bad(table, place(), "the cell is empty", remedy));
-            }
-            (true, Some(page)) => page,
-            (false, _) => at,
-        };
-        if let Some(first) = named.insert(page, at) {
-            let fault = format!("{page} is named in row {} already", first + 1);
-            return Err(IntakeError::bad(table, place(), fault, "name each section once"));
-        }
-        kept.push((row, page));
-    }
-    let total = kept.len();
-    let highest = named.keys().max().copied().unwrap_or(0);
-    if !partial && (total != pages || highest >= pages) {
-        let fault = if total == pages {
-            format!("section {highest} is named, but the stack's sections end at {}", pages.saturating_sub(1))
-        } else {
-            format!("the table has {total} rows, but the stack has {pages} sections")
-        };
-        let remedy = "hand in the table that belongs to this stack, or assess what is there with --partial";
-        return Err(IntakeError::bad(table, "", fault, remedy));
-    }
-    kept.retain(|(_, page)| *page < pages && !damaged.iter().any(|(lost, _)| lost == page));
-    if kept.is_empty() {
-        return Err(IntakeError::bad(
-            table,
-            "",
-            "no section of the table is in the stack",
-            "check that they belong together",
-        ));
-    }
-    if partial && (kept.len() != total || total != pages) {
-        let kept = kept.len();
-        notes.push(format!(
-            "a part of the series is assessed: {total} rows, {pages} sections in the stack, {kept} used"
-        ));
-    }
-    Ok(kept.into_iter().unzip())
+    stack::open_folder(&path, &rows::files(grids, &sheet.columns)?).map(Arc::from)
 }
 
 fn settle_pixel(sheet: &Sheet, stack: &dyn Stack, notes: &mut Vec<String>) -> Option<f64> {
@@ -378,12 +326,12 @@ fn check_facts(sheet: &Sheet, home: &Home) -> Result<(), IntakeError> {
     Ok(())
 }
 
-fn inputs(home: &Home, sheet: &Sheet, stack: &dyn Stack, rows: &(&'static str, PathBuf)) -> Vec<InputFiles> {
+fn inputs(home: &Home, sheet: &Sheet, stack: &dyn Stack, texts: Vec<InputFiles>) -> Vec<InputFiles> {
     let mut inputs = Vec::new();
     if let Some(path) = &home.sheet {
         inputs.push(InputFiles { role: "sheet", name: file_name(path), paths: vec![path.clone()] });
     }
-    inputs.push(InputFiles { role: rows.0, name: file_name(&rows.1), paths: vec![rows.1.clone()] });
+    inputs.extend(texts);
     inputs.push(InputFiles { role: "stack", name: home.stack_name(sheet), paths: stack.files() });
     inputs
 }

@@ -4,6 +4,9 @@
 //! either place; an option wins, and a difference over 1 % is noted.
 
 use crate::intake::error::IntakeError;
+use crate::intake::grid::file_name;
+use crate::intake::log::LogSheet;
+use crate::intake::section_header::HeaderSheet;
 use crate::intake::text::read_text;
 use crate::record::Specimen;
 use serde::Deserialize;
@@ -31,6 +34,8 @@ pub struct Sheet {
     pub montage: Option<Montage>,
     pub targets: Targets,
     pub columns: BTreeMap<String, ColumnMapping>,
+    pub log: Option<LogSheet>,
+    pub section_header: Option<HeaderSheet>,
 }
 
 /// `[instrument]`
@@ -242,11 +247,6 @@ fn differ(a: &toml::Value, b: &toml::Value) -> bool {
 /// Whether two statements of one figure differ enough to be told.
 pub fn differ_by_more_than_1_percent(a: f64, b: f64) -> bool {
     (a - b).abs() > 0.01 * a.abs().max(b.abs())
-}
-
-/// The name of a file without its folder, for people.
-pub fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned())
 }
 
 #[cfg(test)]

@@ -121,14 +121,15 @@ pub enum Specimen {
 /// A file that was read.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Input {
-    /// `sheet`, `table`, `angles`, `stack`.
+    /// `sheet`, `table`, `angles`, `log`, `stack`.
     pub role: String,
     /// File name without its folder.
     pub name: String,
     /// Size.
     pub bytes: u64,
-    /// SHA-256 in hex; for a folder, that of its sorted `sha256  name` lines.
-    pub sha256: String,
+    /// SHA-256 in hex; for a folder, that of its sorted `sha256  name` lines. Null where a file could not be read to
+    /// its end; a note says why.
+    pub sha256: Option<String>,
 }
 
 /// Where a column came from.
@@ -138,7 +139,7 @@ pub struct ColumnSource {
     pub column: Option<String>,
     /// The heading in the source.
     pub heading: String,
-    /// `table`, `angles`.
+    /// `table`, `angles`, `log`, `section header`, `OME-XML`.
     pub source: String,
 }
 

@@ -123,7 +123,7 @@ impl Plans {
 fn whole(series: &Series) -> f64 {
     let profile = Profile::find(None, series.specimen).unwrap();
     let start = Instant::now();
-    let (record, evidence) = tiltworth::assess::assess(series, &profile, &|| ()).unwrap();
+    let (record, evidence) = tiltworth::assess::assess(series, &profile, &|| (), &|| true).unwrap();
     let page = report::render(&record, &evidence, None).unwrap();
     let elapsed = start.elapsed().as_secs_f64();
     assert!(page.len() > 10_000);

@@ -1,6 +1,6 @@
 //! A folder of single images, in the order in which the table's `file` column names them.
 
-use super::{Section, Stack, open};
+use super::{HeaderRecord, Section, Stack, open};
 use crate::intake::error::IntakeError;
 use std::path::{Component, Path, PathBuf};
 
@@ -121,6 +121,14 @@ impl Stack for FolderStack {
 
     fn damaged(&self) -> Vec<(usize, IntakeError)> {
         self.damaged.clone()
+    }
+
+    fn header_record(&self, section: usize, bytes: usize) -> Result<Option<HeaderRecord>, IntakeError> {
+        // A file that cannot be opened is told when its pixels are read.
+        if self.damaged.iter().any(|(damaged, _)| *damaged == section) {
+            return Ok(None);
+        }
+        open(&self.files[section])?.header_record(0, bytes)
     }
 
     fn read(&self, section: usize) -> Result<Section, IntakeError> {

@@ -13,6 +13,7 @@ mod tiff;
 mod tiff_page;
 
 pub use folder::open_folder;
+pub use ome::PlaneFacts;
 pub use pixels::Pixels;
 
 use crate::intake::error::IntakeError;
@@ -28,6 +29,15 @@ pub struct Section {
     pub height: usize,
     /// `width × height` pixels, row by row from the first stored row.
     pub pixels: Pixels,
+}
+
+/// A section's record in the extended header.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HeaderRecord {
+    /// Its bytes.
+    pub bytes: Vec<u8>,
+    /// The file's byte order.
+    pub big_endian: bool,
 }
 
 /// A stack that gives one section at a time; workers share it.
@@ -48,6 +58,20 @@ pub trait Stack: Send + Sync + std::fmt::Debug {
     fn warnings(&self) -> Vec<String>;
     /// Pages that are known to be damaged before they are read, each with its error.
     fn damaged(&self) -> Vec<(usize, IntakeError)>;
+    /// The record of a section in the extended header, where records take `bytes` bytes each; `None` where the header
+    /// ends before it.
+    ///
+    /// # Errors
+    /// The stack has no extended header, or one that is too short for its sections.
+    fn header_record(&self, _section: usize, _bytes: usize) -> Result<Option<HeaderRecord>, IntakeError> {
+        let file = self.files().into_iter().next().unwrap_or_default();
+        let fault = "the stack has no extended header";
+        Err(IntakeError::bad(&file, "header", fault, "only MRC2014 files have one: leave [section_header] out"))
+    }
+    /// Places and times of the sections, where OME-XML states them; empty where it states none.
+    fn planes(&self) -> Vec<PlaneFacts> {
+        Vec::new()
+    }
     /// Reads one section; an error concerns that section alone.
     ///
     /// # Errors

@@ -3,7 +3,7 @@
 
 use super::pixels::PixelKind;
 use super::source::Source;
-use super::{Section, Stack};
+use super::{HeaderRecord, Section, Stack};
 use crate::intake::error::IntakeError;
 use std::path::PathBuf;
 
@@ -212,6 +212,24 @@ impl Stack for MrcStack {
         const MOST_NAMED: usize = 10_000;
         let missing = self.whole_sections()..self.header.sections;
         missing.take(MOST_NAMED).map(|section| (section, self.cut_off(section))).collect()
+    }
+
+    fn header_record(&self, section: usize, bytes: usize) -> Result<Option<HeaderRecord>, IntakeError> {
+        let Header { sections, data_start, big_endian, .. } = self.header;
+        let bad =
+            |fault: String, remedy: &str| Err(IntakeError::bad(&self.source.path, "extended header", fault, remedy));
+        let length = data_start - HEADER;
+        if length == 0 {
+            return bad("the file has none".into(), "leave [section_header] out, or hand in the file that has one");
+        }
+        if length < (bytes as u64).saturating_mul(sections as u64) {
+            let fault = format!("it has {length} bytes, too few for {sections} records of {bytes}");
+            return bad(fault, "correct section_header.bytes_per_section");
+        }
+        let start = HEADER + (bytes as u64).saturating_mul(section as u64);
+        let record = self.source.read_at(start, bytes);
+        let bytes = record.map_err(|e| IntakeError::unreadable(&self.source.path, "extended header", &e))?;
+        Ok(Some(HeaderRecord { bytes, big_endian }))
     }
 
     fn read(&self, section: usize) -> Result<Section, IntakeError> {

@@ -2,7 +2,7 @@
 //! come as stored and many workers can read pages at once.
 
 use super::codec::{self, Compression};
-use super::ome;
+use super::ome::{self, OmeFacts, PlaneFacts};
 use super::source::Source;
 use super::tiff_page::{Page, Tags};
 use super::{Section, Stack};
@@ -23,7 +23,7 @@ pub struct TiffStack {
     big_endian: bool,
     pages: Vec<Page>,
     damaged: Vec<(usize, IntakeError)>,
-    pixel_nm: Option<f64>,
+    ome: Option<OmeFacts>,
     warnings: Vec<String>,
 }
 
@@ -34,7 +34,7 @@ impl TiffStack {
         let big_endian = decoder.byte_order() == tiff::tags::ByteOrder::BigEndian;
         let mut next = decoder.ifd_pointer();
         let mut stack =
-            Self { source, big_endian, pages: Vec::new(), damaged: Vec::new(), pixel_nm: None, warnings: Vec::new() };
+            Self { source, big_endian, pages: Vec::new(), damaged: Vec::new(), ome: None, warnings: Vec::new() };
         let mut seen = HashSet::new();
         while let Some(pointer) = next.filter(|pointer| pointer.0 != 0) {
             stack.check_pointer(pointer, &mut seen)?;
@@ -94,7 +94,9 @@ impl TiffStack {
             let remedy = "the copy was probably cut short: copy it again";
             self.damaged.push((number, IntakeError::bad(&self.source.path, format!("page {number}"), fault, remedy)));
         }
-        self.pixel_nm = self.pixel_nm.or_else(|| description.as_deref().and_then(ome::pixel_nm));
+        if number == 0 {
+            self.ome = description.as_deref().and_then(ome::parse);
+        }
         self.pages.push(page);
         Ok(())
     }
@@ -193,7 +195,7 @@ impl Stack for TiffStack {
     }
 
     fn pixel_nm(&self) -> Option<f64> {
-        self.pixel_nm
+        self.ome.as_ref()?.pixel_nm
     }
 
     fn type_max(&self) -> Option<f64> {
@@ -211,7 +213,12 @@ impl Stack for TiffStack {
     }
 
     fn warnings(&self) -> Vec<String> {
-        self.warnings.clone()
+        let ome = self.ome.iter().flat_map(|ome| &ome.warnings);
+        self.warnings.iter().chain(ome).cloned().collect()
+    }
+
+    fn planes(&self) -> Vec<PlaneFacts> {
+        self.ome.as_ref().map(|ome| ome.by_section(self.pages.len())).unwrap_or_default()
     }
 
     fn damaged(&self) -> Vec<(usize, IntakeError)> {

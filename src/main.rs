@@ -3,13 +3,14 @@
 use clap::Parser;
 use std::io::Write;
 use std::process::ExitCode;
-use tiltworth::cli::{Cli, Command, assess, inspect, profile, render, schema, simulate};
+use tiltworth::cli::{Cli, Command, assess, draft, inspect, profile, render, schema, simulate};
 
 fn main() -> ExitCode {
     let done = match Cli::parse().command {
         Command::Assess(args) => {
             assess::run(&args).map_err(|error| error.to_string()).map(|status| (status, String::new()))
         }
+        Command::Draft(args) => text(draft::run(&args)),
         Command::Inspect(args) => text(inspect::run(&args)),
         Command::Profile(command) => text(profile::run(&command)),
         Command::Render(args) => text(render::run(&args).map(|page| format!("report: {}\n", page.display()))),
@@ -18,9 +19,16 @@ fn main() -> ExitCode {
     };
     match done {
         Ok((status, text)) => {
-            // A reader that closed the pipe has read enough.
-            let _ = std::io::stdout().lock().write_all(text.as_bytes());
-            ExitCode::from(status)
+            let mut out = std::io::stdout().lock();
+            match out.write_all(text.as_bytes()).and_then(|()| out.flush()) {
+                // A reader that closed the pipe has read enough.
+                Err(error) if error.kind() != std::io::ErrorKind::BrokenPipe => {
+                    let _ =
+                        writeln!(std::io::stderr().lock(), "tiltworth: standard output cannot be written ({error})");
+                    ExitCode::from(1)
+                }
+                _ => ExitCode::from(status),
+            }
         }
         Err(message) => {
             let _ = writeln!(std::io::stderr().lock(), "tiltworth: {message}");

@@ -1,6 +1,7 @@
 //! The command line: one file a command.
 
 pub mod assess;
+pub mod draft;
 pub mod facts;
 pub mod inspect;
 pub mod profile;
@@ -23,6 +24,8 @@ pub struct Cli {
 pub enum Command {
     /// Measure tilt series, judge them, and write a report with a verdict
     Assess(assess::AssessArgs),
+    /// Write a first series sheet from a stack and its table, to be filled in
+    Draft(draft::DraftArgs),
     /// Print what is understood of a series, without measuring it
     Inspect(inspect::InspectArgs),
     /// List, show or check profiles of limits

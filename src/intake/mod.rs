@@ -2,8 +2,10 @@
 //! [`Series`] that is checked in itself.
 
 pub mod angles;
+pub mod draft;
 pub mod error;
 pub mod grid;
+pub mod headings;
 pub mod log;
 pub mod montage;
 pub mod order;

@@ -204,7 +204,14 @@ impl ColumnMapping {
 /// # Errors
 /// Names the line of a wrong value.
 pub fn read(path: &Path) -> Result<(toml::Table, Vec<String>), IntakeError> {
-    let text = read_text(path)?;
+    parse(path, &read_text(path)?)
+}
+
+/// Reads the text of a sheet; `path` is named in errors.
+///
+/// # Errors
+/// As [`read`].
+pub fn parse(path: &Path, text: &str) -> Result<(toml::Table, Vec<String>), IntakeError> {
     let wrong = |error: toml::de::Error| {
         let place =
             error.span().map(|span| format!("line {}", text[..span.start.min(text.len())].lines().count().max(1)));
@@ -212,9 +219,9 @@ pub fn read(path: &Path) -> Result<(toml::Table, Vec<String>), IntakeError> {
         IntakeError::bad(path, place.unwrap_or_default(), error.message().trim().replace('\n', ", "), remedy)
     };
     let mut unknown = Vec::new();
-    let reader = toml::Deserializer::parse(&text).map_err(wrong)?;
+    let reader = toml::Deserializer::parse(text).map_err(wrong)?;
     let _: Sheet = serde_ignored::deserialize(reader, |key| unknown.push(key.to_string())).map_err(wrong)?;
-    let table = toml::from_str(&text).map_err(wrong)?;
+    let table = toml::from_str(text).map_err(wrong)?;
     let notes =
         unknown.into_iter().map(|key| format!("{}: the key {key} is not known and was not used", file_name(path)));
     Ok((table, notes.collect()))

@@ -1,6 +1,6 @@
 //! The compressions of a TIFF strip or tile, and its predictors.
 
-use std::io::Read;
+use std::io::{self, Read};
 
 /// How a strip or tile is compressed (TIFF tag 259).
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -68,9 +68,21 @@ pub fn decompress(compression: Compression, bytes: Vec<u8>, size: usize) -> Resu
 
 fn bounded(reader: impl Read, size: usize) -> Result<Vec<u8>, String> {
     let mut out = Vec::with_capacity(size);
-    reader.take(size as u64).read_to_end(&mut out).map_err(|error| error.to_string())?;
-    Ok(out)
+    let mut reader = reader.take(size as u64);
+    reader.read_to_end(&mut out).map_err(|error| error.to_string())?;
+    // The checksum stands behind the last byte and is compared only by one who reads on. A stream that ends without one
+    // is taken as it is; one that holds some rows too many is, too, but a bomb is not followed.
+    let most = size.max(MOST_BEHIND) as u64;
+    let mut rest = reader.into_inner().take(most + 1);
+    match io::copy(&mut rest, &mut io::sink()) {
+        Err(error) if error.kind() != io::ErrorKind::UnexpectedEof => Err(error.to_string()),
+        Ok(behind) if behind > most => Err(format!("it holds far more than its {size} bytes")),
+        _ => Ok(out),
+    }
 }
+
+/// Bytes that may follow those that are used.
+const MOST_BEHIND: usize = 1 << 20;
 
 fn lzw(bytes: &[u8], size: usize) -> Result<Vec<u8>, String> {
     let mut decoder = weezl::decode::Decoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8);
@@ -172,6 +184,31 @@ mod tests {
     }
 
     #[test]
+    fn checksums_are_compared() {
+        let plain: Vec<u8> = (0..40_000u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 24) as u8).collect();
+        let mut packer = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::fast());
+        std::io::Write::write_all(&mut packer, &plain).unwrap();
+        let packed = packer.finish().unwrap();
+        let last = packed.len() - 1;
+        for (change, sound) in [(last + 9, true), (last, false), (last / 2, false)] {
+            let mut bytes = packed.clone();
+            bytes.iter_mut().skip(change).take(1).for_each(|byte| *byte ^= 0x10);
+            assert_eq!(decompress(Compression::Deflate, bytes, plain.len()) == Ok(plain.clone()), sound, "{change}");
+        }
+        let without = packed[..packed.len() - 4].to_vec();
+        assert_eq!(decompress(Compression::Deflate, without, plain.len()), Ok(plain.clone()));
+        let frame = zstd::stream::Encoder::new(Vec::new(), 1).and_then(|mut packer| {
+            packer.include_checksum(true)?;
+            std::io::Write::write_all(&mut packer, &plain)?;
+            packer.finish()
+        });
+        let mut frame = frame.unwrap();
+        assert_eq!(decompress(Compression::Zstandard, frame.clone(), plain.len()), Ok(plain.clone()));
+        *frame.last_mut().unwrap() ^= 1;
+        assert!(decompress(Compression::Zstandard, frame, plain.len()).is_err());
+    }
+
+    #[test]
     fn differences_add_up_modulo_256() {
         let mut bytes = [10, 2, 3, 0, 250];
         undo_differences(&mut bytes, 5, 1, false);
@@ -179,10 +216,14 @@ mod tests {
     }
 
     #[test]
-    fn a_bomb_stops_at_the_size_that_was_claimed() {
-        let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::best());
-        std::io::Write::write_all(&mut encoder, &vec![0; 1 << 20]).unwrap();
-        let bomb = encoder.finish().unwrap();
-        assert_eq!(decompress(Compression::Deflate, bomb, 100), Ok(vec![0; 100]));
+    fn rows_too_many_are_dropped_and_a_bomb_is_not_followed() {
+        let packed = |bytes: usize| {
+            let mut encoder = flate2::write::ZlibEncoder::new(Vec::new(), flate2::Compression::best());
+            std::io::Write::write_all(&mut encoder, &vec![0; bytes]).unwrap();
+            encoder.finish().unwrap()
+        };
+        assert_eq!(decompress(Compression::Deflate, packed(5000), 100), Ok(vec![0; 100]));
+        let bomb = decompress(Compression::Deflate, packed(64 << 20), 100);
+        assert_eq!(bomb, Err("it holds far more than its 100 bytes".into()));
     }
 }

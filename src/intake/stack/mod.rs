@@ -58,6 +58,10 @@ pub trait Stack: Send + Sync + std::fmt::Debug {
     fn warnings(&self) -> Vec<String>;
     /// Pages that are known to be damaged before they are read, each with its error.
     fn damaged(&self) -> Vec<(usize, IntakeError)>;
+    /// Length of the extended header; 0 where there is none.
+    fn extended_header_bytes(&self) -> u64 {
+        0
+    }
     /// The record of a section in the extended header, where records take `bytes` bytes each; `None` where the header
     /// ends before it.
     ///

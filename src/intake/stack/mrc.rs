@@ -214,6 +214,10 @@ impl Stack for MrcStack {
         missing.take(MOST_NAMED).map(|section| (section, self.cut_off(section))).collect()
     }
 
+    fn extended_header_bytes(&self) -> u64 {
+        self.header.data_start - HEADER
+    }
+
     fn header_record(&self, section: usize, bytes: usize) -> Result<Option<HeaderRecord>, IntakeError> {
         let Header { sections, data_start, big_endian, .. } = self.header;
         let bad =

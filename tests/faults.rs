@@ -3,6 +3,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
 
+#[path = "support/broken_disk.rs"]
+mod broken_disk;
 #[path = "support/mod.rs"]
 mod support;
 
@@ -85,8 +87,8 @@ fn a_full_disk_leaves_nothing_and_keeps_an_earlier_result() {
         Command::new("mount").args(["-t", "tmpfs", "-o", &options, "tmpfs"]).arg(mount.path()).status()
     };
     if !mounted("24m").is_ok_and(|status| status.success()) {
-        println!("SKIPPED a_full_disk: a tmpfs cannot be mounted here");
-        return;
+        println!("a tmpfs cannot be mounted here: files that may not grow stand for the full disk");
+        return no_file_may_grow();
     }
     let out = mount.path().join("result");
     let first = assess(&demo(), &out).output().unwrap();
@@ -98,6 +100,7 @@ fn a_full_disk_leaves_nothing_and_keeps_an_earlier_result() {
     filler.set_len(filler.metadata().unwrap().len().saturating_sub(512 << 10)).unwrap();
     let second = assess(&demo(), &out).arg("--force").output().unwrap();
     let third = assess(&demo(), &mount.path().join("other")).output().unwrap();
+    drop(filler);
     let (left, after) = (names(mount.path()), fs::read(out.join("record.json")));
     let _ = Command::new("umount").arg(mount.path()).status();
     assert!(first.status.success(), "{}", said(&first));
@@ -111,6 +114,24 @@ fn a_full_disk_leaves_nothing_and_keeps_an_earlier_result() {
     }
     assert_eq!(left, ["filler", "result"]);
     assert_eq!(after.unwrap(), before.unwrap());
+}
+
+/// The same promise where no small disk can be mounted: the system refuses to let any file grow beyond 100 KiB.
+fn no_file_may_grow() {
+    let place = tempfile::tempdir().unwrap();
+    let limited = "trap '' XFSZ; ulimit -f 100; exec \"$@\"";
+    let mut command = Command::new("bash");
+    command.args(["-c", limited, "bash"]).arg(program()).arg("assess").arg(demo());
+    let output = command.arg("--out").arg(place.path().join("result")).output().unwrap();
+    assert_eq!(output.status.code(), Some(1));
+    assert!(said(&output).contains("it cannot be written (File too large"), "{}", said(&output));
+    assert!(names(place.path()).is_empty());
+}
+
+#[test]
+fn files_that_may_not_grow_leave_nothing() {
+    let _alone = alone();
+    no_file_may_grow();
 }
 
 #[test]
@@ -242,6 +263,36 @@ fn a_read_error_costs_its_section_alone() {
     assert_eq!(check.tilts_deg, [record.tilts[17].tilt_deg]);
     let measured = record.tilts.iter().filter(|tilt| tilt.counts.mean.is_some()).count();
     assert_eq!(measured, record.tilts.len() - 1);
+}
+
+#[test]
+fn a_disk_that_cannot_read_some_bytes_costs_their_sections_alone() {
+    let _alone = alone();
+    let series = tempfile::tempdir().unwrap();
+    support::big_series(series.path(), 256, 33);
+    let disk = series.path().join("disk");
+    fs::create_dir(&disk).unwrap();
+    let bytes = fs::read(series.path().join("stack.mrc")).unwrap();
+    // Within section 16, further from its neighbours than any read-ahead of one page.
+    let start = 1024 + 16 * 256 * 256 * 2 + 50_000;
+    let Ok(session) = broken_disk::mount(&disk, "stack.mrc", bytes, start..start + 4096) else {
+        println!(
+            "a disk with a read error cannot be mounted here; the same fault is tried on a stack that errs by itself"
+        );
+        return;
+    };
+    let sheet = fs::read_to_string(series.path().join("series.toml")).unwrap();
+    fs::write(series.path().join("series.toml"), sheet.replace("\"stack.mrc\"", "\"disk/stack.mrc\"")).unwrap();
+    let out = series.path().join("result");
+    let output = assess(series.path(), &out).output().unwrap();
+    drop(session);
+    assert!(output.status.success(), "{}", said(&output));
+    let record: Record = serde_json::from_slice(&fs::read(out.join("record.json")).unwrap()).unwrap();
+    assert_eq!(unreadable(&record), [16]);
+    let tiles = record.tilts.iter().flat_map(|tilt| &tilt.tiles);
+    let why = tiles.filter_map(|tile| tile.unreadable.as_deref()).next().unwrap();
+    assert!(why.contains("disk/stack.mrc, section 16: Input/output error"), "{why}");
+    assert!(record.inputs.iter().any(|input| input.role == "stack" && input.sha256.is_none()));
 }
 
 #[test]

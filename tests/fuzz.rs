@@ -68,7 +68,7 @@ fn damage(input: &mut Vec<u8>, others: &[Vec<u8>], random: &mut Cheap) {
     const ODD: [u64; 8] = [0, 1, 0x7f, 0xff, 0x7fff_ffff, 0xffff_ffff, u64::MAX, 0x8000_0000_0000_0000];
     // Headers matter most: half of the damage falls into the first hundred bytes.
     let place = |input: &[u8], random: &mut Cheap| {
-        let reach = if random.next() % 2 == 0 { input.len().min(100) } else { input.len() };
+        let reach = if random.next().is_multiple_of(2) { input.len().min(100) } else { input.len() };
         random.next() as usize % reach.max(1)
     };
     for _ in 0..=random.next() % 4 {
@@ -80,7 +80,7 @@ fn damage(input: &mut Vec<u8>, others: &[Vec<u8>], random: &mut Cheap) {
             1 => input.iter_mut().skip(at).take(1).for_each(|byte| *byte = random.next() as u8),
             2 | 3 => {
                 let odd = ODD[random.next() as usize % ODD.len()];
-                let bytes = if random.next() % 2 == 0 { odd.to_le_bytes() } else { odd.to_be_bytes() };
+                let bytes = if random.next().is_multiple_of(2) { odd.to_le_bytes() } else { odd.to_be_bytes() };
                 let width = [2, 4, 8][random.next() as usize % 3];
                 input.iter_mut().skip(at).zip(&bytes[..width]).for_each(|(byte, odd)| *byte = *odd);
             }

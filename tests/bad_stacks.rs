@@ -51,6 +51,28 @@ fn mrc_headers_that_lie_are_refused() {
     assert!(many.contains("its pixels should reach to byte"), "{many}");
 }
 
+/// The file with the tag `from` of its first page turned into another, of type SHORT.
+fn with_tag(mut bytes: Vec<u8>, from: u16, to: u16, value: u16) -> Vec<u8> {
+    let ifd = u32::from_le_bytes(bytes[4..8].try_into().unwrap()) as usize;
+    let entries = u16::from_le_bytes(bytes[ifd..ifd + 2].try_into().unwrap()) as usize;
+    let at = (0..entries).map(|i| ifd + 2 + 12 * i).find(|&at| bytes[at..at + 2] == from.to_le_bytes()).unwrap();
+    bytes[at..at + 2].copy_from_slice(&to.to_le_bytes());
+    bytes[at + 2..at + 8].copy_from_slice(&[3, 0, 1, 0, 0, 0]);
+    bytes[at + 8..at + 12].copy_from_slice(&u32::from(value).to_le_bytes());
+    bytes
+}
+
+#[test]
+fn ways_of_storing_that_readers_take_differently_are_refused() {
+    // TIFF 6.0: tag 296 ResolutionUnit gives its place to 266 FillOrder, 317 Predictor.
+    let sound = reference("tiff_u16_le_none_tile16.tif");
+    assert_eq!(message(&with_tag(sound.clone(), 296, 266, 1)), "read");
+    let turned = message(&with_tag(sound.clone(), 296, 266, 2));
+    assert!(turned.contains("page 0: bits in the order 2 (tag FillOrder) are not read;"), "{turned}");
+    let predicted = message(&with_tag(sound, 296, 317, 2));
+    assert!(predicted.contains("page 0: a predictor (2) beside uncompressed pixels is not read;"), "{predicted}");
+}
+
 #[test]
 fn files_cut_short_are_named_with_the_place() {
     let mrc = reference("mrc_mode1_le.mrc");

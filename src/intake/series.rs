@@ -192,7 +192,7 @@ impl Home {
         if meta.is_dir() {
             let sheet = path.join("series.toml");
             if !sheet.exists() {
-                let remedy = "write one (README, «Your own data»), or name the stack itself with --angles or --table";
+                let remedy = "write one (`tiltworth draft STACK` makes a beginning), or name the stack itself with --angles or --table";
                 return Err(IntakeError::bad(path, "", "the folder holds no series.toml", remedy));
             }
             return Ok(Self { sheet: Some(sheet), folder: path.to_path_buf(), stack: None });

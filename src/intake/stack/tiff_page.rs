@@ -79,6 +79,7 @@ impl Tags<'_> {
         if !(predictor == 1 || predictor == 2 || (predictor == 3 && matches!(kind, PixelKind::F16 | PixelKind::F32))) {
             return Err(self.unsupported(format!("predictor {predictor} on {} pixels is not read", kind.words())));
         }
+        self.plain_bits(compression, predictor)?;
         let (chunk, tiled) = self.chunk_size(width, height)?;
         let chunks = self.chunks(tiled)?;
         let expected = width.div_ceil(chunk.0) * height.div_ceil(chunk.1);
@@ -88,6 +89,20 @@ impl Tags<'_> {
         let page = Page { width, height, kind, compression, predictor, chunk, tiled, chunks, reduced };
         self.plausible(&page)?;
         Ok(page)
+    }
+
+    /// Ways of storing that readers take differently are refused before they give wrong pixels.
+    fn plain_bits(&mut self, compression: Compression, predictor: u64) -> Result<(), IntakeError> {
+        let fill_order = self.one(Tag::FillOrder)?.unwrap_or(1);
+        if fill_order != 1 {
+            return Err(self.unsupported(format!("bits in the order {fill_order} (tag FillOrder) are not read")));
+        }
+        let packed = matches!(compression, Compression::Lzw | Compression::Deflate | Compression::Zstandard);
+        if predictor != 1 && !packed {
+            let words = compression.words();
+            return Err(self.unsupported(format!("a predictor ({predictor}) beside {words} pixels is not read")));
+        }
+        Ok(())
     }
 
     fn side(&mut self, tag: Tag, name: &str) -> Result<usize, IntakeError> {

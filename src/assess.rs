@@ -10,6 +10,7 @@ use crate::judge::{self, Profile};
 use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
+use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
@@ -80,6 +81,7 @@ struct TiltSeen {
     dark: Option<DarkArea>,
     gradient: Option<Gradient>,
     spectrum: Option<Spectrum>,
+    focus: TiltFocus,
     picture: Option<picture::TiltPicture>,
 }
 
@@ -89,6 +91,8 @@ struct TileRead {
     level: Option<f64>,
     cells: Cells,
     spectrum: Option<Spectrum>,
+    /// Spectra of its regions, where focus can be measured; their tile is not set yet.
+    maps: Vec<RegionMap>,
     binned: Array2<f32>,
 }
 
@@ -103,6 +107,8 @@ struct Pass<'a> {
     bin: usize,
     patch: Option<usize>,
     polar: Option<PolarMap>,
+    /// What the focus of every tilt is measured with, or why it is not.
+    focus: Measured<focus::Plan>,
     /// Idle workers' plans and buffers.
     periodograms: Mutex<Vec<Periodogram>>,
 }
@@ -118,6 +124,7 @@ impl<'a> Pass<'a> {
             bin: picture::binning(series.assembled_px),
             patch,
             polar: patch.map(|size| PolarMap::new(size, &sharpness::ring_edges(), &BAND_EDGES, SECTORS)),
+            focus: focus::series::plan(series, patch),
             periodograms: Mutex::new(Vec::new()),
         }
     }
@@ -133,7 +140,8 @@ impl<'a> Pass<'a> {
             .with_max_len(1)
             .map(|&row| {
                 let page = self.series.sections[row].page;
-                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page));
+                let tiles = tilt.rows.len();
+                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page, tiles));
                 progress();
                 tile
             })
@@ -142,15 +150,15 @@ impl<'a> Pass<'a> {
     }
 
     /// All single-image measures of a section.
-    fn tile(&self, section: &Section, page: usize) -> Result<TileRead, crate::intake::IntakeError> {
+    fn tile(&self, section: &Section, page: usize, tiles: usize) -> Result<TileRead, crate::intake::IntakeError> {
         let tally = Tally::of(&section.pixels);
         self.not_blank(&tally, page)?;
         let level = tally.saturation_level(self.scale.full_scale);
         let saturation_level = level.filter(|&level| tally.max >= level);
         let spoilt = Spoilt { saturation_level, nonfinite: tally.nonfinite > 0 };
         let (cells, binned) = cells::shrink(section, self.cell_px, self.bin, spoilt);
-        let spectrum = self.spectrum(section, &cells, &tally);
-        Ok(TileRead { tally, level, cells, spectrum, binned })
+        let (spectrum, maps) = self.spectrum(section, &cells, &tally, tiles).unzip();
+        Ok(TileRead { tally, level, cells, spectrum, maps: maps.unwrap_or_default(), binned })
     }
 
     /// A section without a number, or with one and the same everywhere, holds no picture.
@@ -165,19 +173,36 @@ impl<'a> Pass<'a> {
         Err(crate::intake::IntakeError::bad(&file, format!("section {page}"), fault, remedy))
     }
 
-    fn spectrum(&self, section: &Section, cells: &Cells, tally: &Tally) -> Option<Spectrum> {
+    /// The spectrum of a tile, and what its focus needs of it.
+    fn spectrum(
+        &self,
+        section: &Section,
+        cells: &Cells,
+        tally: &Tally,
+        tiles: usize,
+    ) -> Option<(Spectrum, Vec<RegionMap>)> {
         let (size, polar) = (self.patch?, self.polar.as_ref()?);
         let dark = self.dark_cells(cells);
         let clean = |row: usize, column: usize| clean_patch(cells, dark.as_ref(), row, column, size);
         let idle = self.periodograms.lock().ok().and_then(|mut idle| idle.pop());
         let mut periodogram = idle.unwrap_or_else(|| Periodogram::new(size));
         let (width, height) = (section.width, section.height);
-        let power = periodogram.average((width, height), |y, x, out| section.copy_row(y, x, out), clean);
+        let grid = self.focus.as_ref().ok().map(|plan| &plan.optics.grid);
+        let mut collector = grid.map(|grid| Collector::new(grid, (width, height), tiles));
+        let copy = |y: usize, x: usize, out: &mut [f32]| section.copy_row(y, x, out);
+        let power = periodogram.average_and_show((width, height), copy, clean, |row, column, transform| {
+            if let Some(collector) = &mut collector {
+                collector.add(row, column, transform);
+            }
+        });
+        let norm = periodogram.window_square_sum();
         if let Ok(mut idle) = self.periodograms.lock() {
             idle.push(periodogram);
         }
         let power = power?;
-        Some(Spectrum { means: polar.average(&power), patches: power.patches, counts: tally.mean - self.scale.offset })
+        let maps = collector.map(|collector| collector.finish(0, norm)).unwrap_or_default();
+        let counts = tally.mean - self.scale.offset;
+        Some((Spectrum { means: polar.average(&power), patches: power.patches, counts }, maps))
     }
 
     /// Dark cells by the tile alone, as its tilt is not complete yet.
@@ -186,7 +211,8 @@ impl<'a> Pass<'a> {
         counts::dark_area(&alone).map(|(dark, _)| dark.mask)
     }
 
-    fn complete(&self, tilt: &TiltGroup, read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
+    fn complete(&self, tilt: &TiltGroup, mut read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
+        let focus = self.focus(tilt, &mut read);
         let place = |row: usize| self.series.sections[row].place;
         let known: Vec<(&TileRead, f64, f64)> = read
             .iter()
@@ -214,7 +240,23 @@ impl<'a> Pass<'a> {
         }
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture }
+        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, focus, picture }
+    }
+
+    /// The focus of a tilt; takes the spectra of the regions out of its tiles.
+    fn focus(&self, tilt: &TiltGroup, read: &mut [Result<TileRead, crate::intake::IntakeError>]) -> TiltFocus {
+        let plan = match &self.focus {
+            Ok(plan) => plan,
+            Err(NotMeasured(why)) => return TiltFocus::none(why, read.len()),
+        };
+        let mut maps: Vec<RegionMap> = Vec::new();
+        for (at, tile) in read.iter_mut().enumerate() {
+            let taken = tile.as_mut().map(|tile| std::mem::take(&mut tile.maps)).unwrap_or_default();
+            maps.extend(taken.into_iter().map(|map| RegionMap { tile: at, ..map }));
+        }
+        let middles: Vec<[f64; 2]> = tilt.rows.iter().map(|&row| focus::series::middle_px(self.series, row)).collect();
+        let geometry = focus::gradient::Geometry { tilt_deg: tilt.tilt_deg, axis_deg: self.series.sheet.tilt.axis_deg };
+        focus::measure(plan, &maps, &middles, &geometry)
     }
 
     /// A tile's dark area is measured against its tilt: a tile that lies wholly in the dark has no light of its own.
@@ -279,7 +321,8 @@ fn finish(
             tilt
         })
         .collect();
-    let measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
+    let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
+    measures.focus = focus::series::measure(series, &places, &tilts);
     let facts = facts(series);
     let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     let record = Record {
@@ -410,7 +453,7 @@ fn tilt(
         acquired_at: series.acquired_at(group).map(|time| time.to_string()),
         sections: group.rows.iter().map(|&row| series.sections[row].page).collect(),
         counts: whole,
-        focus: None,
+        focus: Some(focus::series::of_tilt(&seen.focus)),
         sharpness: sharp_record(series, &sharp.tilts[at], sharp.why_not.as_deref(), seen.spectrum.is_some()),
         tracking: None,
         dose: dose.tilts[at].clone(),
@@ -419,7 +462,11 @@ fn tilt(
             .iter()
             .zip(&group.rows)
             .zip(tile_sharp)
-            .map(|((t, &row), s)| tile(series, row, t, s))
+            .enumerate()
+            .map(|(at, ((t, &row), s))| Tile {
+                focus: Some(focus::series::of_tile(&seen.focus, at)),
+                ..tile(series, row, t, s)
+            })
             .collect(),
         seams: None,
         grade: Grade::NotMeasured,
@@ -509,6 +556,7 @@ fn measures(
         geometry: None,
         thickness: None,
         seams: None,
+        focus: crate::record::FocusMeasure::default(),
     }
 }
 

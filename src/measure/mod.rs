@@ -5,6 +5,7 @@ pub mod counts;
 pub mod coverage;
 pub mod dark_area;
 pub mod dose;
+pub mod focus;
 pub mod noise;
 pub mod opposite;
 pub mod picture;

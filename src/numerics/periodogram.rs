@@ -90,6 +90,11 @@ impl Periodogram {
         }
     }
 
+    /// Σw² of the window.
+    pub fn window_square_sum(&self) -> f64 {
+        self.window_square_sum
+    }
+
     /// Averages over the patches of an image for which `use_patch(first row, first column)` holds; `None` where
     /// there is none. `copy_row(row, column, out)` fills `out` with pixels of a row from a column on, so that an
     /// image need not exist as f32 as a whole.
@@ -98,6 +103,19 @@ impl Periodogram {
         (width, height): (usize, usize),
         copy_row: impl Fn(usize, usize, &mut [f32]),
         use_patch: impl Fn(usize, usize) -> bool,
+    ) -> Option<PowerSpectrum> {
+        self.average_and_show((width, height), copy_row, use_patch, |_, _, _| ())
+    }
+
+    /// [`Periodogram::average`] that shows each patch on the way: `show(first row, first column, spectrum)` gets the
+    /// transform, laid out like [`PowerSpectrum::power`], whose square over [`Periodogram::window_square_sum`] is the
+    /// patch's own power.
+    pub fn average_and_show(
+        &mut self,
+        (width, height): (usize, usize),
+        copy_row: impl Fn(usize, usize, &mut [f32]),
+        use_patch: impl Fn(usize, usize) -> bool,
+        mut show: impl FnMut(usize, usize, &[Complex32]),
     ) -> Option<PowerSpectrum> {
         if height < self.size || width < self.size {
             return None;
@@ -111,6 +129,7 @@ impl Periodogram {
                     for (sum, value) in power.iter_mut().zip(&self.spectrum) {
                         *sum += value.norm_sqr();
                     }
+                    show(row, column, &self.spectrum);
                     patches += 1;
                 }
             }

@@ -1,0 +1,327 @@
+//! Least squares of rings and background together.
+//!
+//! y = Σ c φ - (Σ d ψ) κ cos(a Δf(θ, place) + b): c is what is left of the background, d the rings' own amplitude,
+//! both smooth (few B-splines), κ what a patch keeps of it. Underfocus, two components of astigmatism and the gradient
+//! are fitted with c and d at once, so that no background is drawn through a ring. Levenberg's damping keeps steps
+//! short. The general solvers on offer want residuals one by one; here they exist only as sums over maps (see
+//! [`crate::measure::focus::sums`]), which makes the fit cheap, so the damped step is written out.
+
+use crate::measure::focus::flat::{Flat, abscissa, splines};
+use crate::measure::focus::grid::Grid;
+use crate::measure::focus::optics::Optics;
+use crate::measure::focus::sums::{Place, Sums, Trial, turn, turn_two};
+use crate::numerics::spline::{Basis, Spline};
+use nalgebra::{DMatrix, DVector};
+
+/// Splines of the background and of the rings' amplitude.
+const BACKGROUND: usize = 7;
+const AMPLITUDE: usize = 5;
+/// Underfocus, cos 2θ and sin 2θ of astigmatism, gradient.
+const LENS: usize = 4;
+const SIZE: usize = LENS + BACKGROUND + AMPLITUDE;
+const STEPS: usize = 12;
+const ROUNDS: usize = 4;
+/// Steps under this end the fit.
+const SMALL_UM: f64 = 1e-4;
+/// Pull on c and d that keeps an unconstrained spline finite; against weights of hundreds it is nothing.
+const RIDGE: f64 = 1e-3;
+
+/// Which of the lens' parameters are fitted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Free {
+    /// Underfocus.
+    pub defocus: bool,
+    /// Astigmatism.
+    pub astigmatism: bool,
+    /// Gradient over the expected one.
+    pub slope: bool,
+}
+
+/// A fit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Fit {
+    /// Underfocus at the middle, and gradient over the expected one.
+    pub trial: Trial,
+    /// Half of major - minor along cos 2θ and sin 2θ.
+    pub astigmatism_um: [f64; 2],
+    /// Background.
+    pub background: Vec<f64>,
+    /// Amplitude of the rings.
+    pub amplitude: Vec<f64>,
+    /// χ².
+    pub chi2: f64,
+    /// What the rings take off χ².
+    pub gain: f64,
+    /// χ² over degrees of freedom, at least 1.
+    pub scale: f64,
+    /// Standard uncertainties of underfocus, of the components of astigmatism, and of the gradient, by the noise.
+    pub sd: [f64; LENS],
+    /// Change of underfocus for a radian more in the phase of the rings.
+    pub um_per_rad: f64,
+}
+
+/// The fit of one set of maps.
+pub struct Fitter<'a> {
+    flat: &'a Flat,
+    places: &'a [Place],
+    optics: &'a Optics,
+    background: Vec<Basis>,
+    amplitude: Vec<Basis>,
+    /// cos 2θ and sin 2θ of each sector; zero where sectors are one.
+    twice: Vec<[f64; 2]>,
+}
+
+struct State {
+    defocus_um: f64,
+    astigmatism_um: [f64; 2],
+    c: Vec<f64>,
+    d: Vec<f64>,
+}
+
+struct Normal {
+    matrix: DMatrix<f64>,
+    right: DVector<f64>,
+    chi2: f64,
+    phase: f64,
+}
+
+impl<'a> Fitter<'a> {
+    /// For some maps and their places.
+    pub fn new(flat: &'a Flat, places: &'a [Place], optics: &'a Optics) -> Self {
+        let bases = |count: usize| -> Vec<Basis> {
+            let spline: Spline = splines(optics, count);
+            (0..flat.rings).map(|ring| spline.basis(abscissa(optics, ring))).collect()
+        };
+        let angle = |sector: usize| {
+            let (sine, cosine) = (2.0 * Grid::azimuth_rad(sector)).sin_cos();
+            if flat.sectors == 1 { [0.0, 0.0] } else { [cosine, sine] }
+        };
+        let twice = (0..flat.sectors).map(angle).collect();
+        Self { flat, places, optics, background: bases(BACKGROUND), amplitude: bases(AMPLITUDE), twice }
+    }
+
+    /// Background and amplitude at a trial, the lens as given.
+    pub fn at(&self, trial: Trial, astigmatism_um: [f64; 2]) -> Option<Fit> {
+        self.fit(trial, astigmatism_um, Free { defocus: false, astigmatism: false, slope: false }, None)
+    }
+
+    /// Fits from a start; `curves` are background and amplitude to begin with.
+    pub fn fit(
+        &self,
+        start: Trial,
+        astigmatism_um: [f64; 2],
+        free: Free,
+        curves: Option<(&[f64], &[f64])>,
+    ) -> Option<Fit> {
+        let mut trial = start;
+        let (c, d) = curves.map_or((vec![1.0; BACKGROUND], vec![0.0; AMPLITUDE]), |(c, d)| (c.to_vec(), d.to_vec()));
+        let mut state = State { defocus_um: trial.defocus_um, astigmatism_um, c, d };
+        let rounds = if free.slope || free.defocus { ROUNDS } else { 1 };
+        let mut fit = None;
+        for _ in 0..rounds {
+            let sums = Sums::at(self.flat, self.places, self.optics, trial);
+            let base = trial;
+            let slope_step = self.settle(&sums, base, &mut state, free)?;
+            trial.defocus_um = state.defocus_um;
+            trial.slope += slope_step;
+            fit = Some((sums, base));
+            if slope_step.abs() < 1e-3 && (trial.defocus_um - base.defocus_um).abs() < 0.02 {
+                break;
+            }
+        }
+        let (sums, base) = fit?;
+        self.report(&sums, base, trial, &state, free)
+    }
+
+    /// Steps with the sums held; gives the step of the gradient that the last of them asks for.
+    fn settle(&self, sums: &Sums, base: Trial, state: &mut State, free: Free) -> Option<f64> {
+        let mut damping = 1e-4;
+        let mut now = self.normal(sums, base, state);
+        let mut slope = 0.0;
+        for _ in 0..STEPS {
+            let step = solve(&now, free, damping)?;
+            let next = State {
+                defocus_um: state.defocus_um + step[0].clamp(-0.2, 0.2),
+                astigmatism_um: [
+                    state.astigmatism_um[0] + step[1].clamp(-0.1, 0.1),
+                    state.astigmatism_um[1] + step[2].clamp(-0.1, 0.1),
+                ],
+                c: state.c.iter().enumerate().map(|(i, c)| c + step[LENS + i]).collect(),
+                d: state.d.iter().enumerate().map(|(i, d)| d + step[LENS + BACKGROUND + i]).collect(),
+            };
+            let then = self.normal(sums, base, &next);
+            let still = then.chi2 <= now.chi2 * (1.0 + 1e-9) + 1e-9;
+            let small = step.rows(0, LENS - 1).amax() < SMALL_UM && (now.chi2 - then.chi2).abs() < 1e-3;
+            if still {
+                *state = next;
+                now = then;
+                slope = step[3];
+                damping *= 0.2;
+                if small {
+                    break;
+                }
+            } else {
+                damping = (damping * 20.0).max(1e-3);
+                if damping > 1e4 {
+                    break;
+                }
+            }
+        }
+        Some(slope.clamp(-0.5, 0.5))
+    }
+
+    /// Normal equations at a state, from sums made at `base`.
+    fn normal(&self, sums: &Sums, base: Trial, state: &State) -> Normal {
+        let mut matrix = DMatrix::<f64>::zeros(SIZE, SIZE);
+        let mut right = DVector::<f64>::zeros(SIZE);
+        let (mut chi2, mut phase) = (0.0, 0.0);
+        let optics = self.optics;
+        for j in self.flat.band.0..self.flat.band.1 {
+            let (background, amplitude) = (&self.background[j], &self.amplitude[j]);
+            let (level, m) = (background.at(&state.c), amplitude.at(&state.d));
+            let ring = &sums.ring[j];
+            for (sector, twice) in self.twice.iter().enumerate() {
+                let at = sector * self.flat.rings + j;
+                let w = self.flat.w[at];
+                if w == 0.0 {
+                    continue;
+                }
+                let (a, off) = if self.flat.sectors == 1 {
+                    (optics.ring_a[j], optics.ring_a[j] * (state.defocus_um - base.defocus_um))
+                } else {
+                    let a = optics.cell_a[at];
+                    let along = state.astigmatism_um[0] * twice[0] + state.astigmatism_um[1] * twice[1];
+                    let fine = (a - optics.ring_a[j]) * base.defocus_um + optics.cell_b[at] - optics.ring_b[j];
+                    (a, a * (along + state.defocus_um - base.defocus_um) + fine)
+                };
+                let (sine, cosine) = off.sin_cos();
+                let angle = (cosine, sine);
+                let [c1, s1] = turn(ring.one, angle);
+                let [_, s1e] = turn(ring.e_one, angle);
+                let [cc, cs, ss] = turn_two(ring.two, angle);
+                let [_, cs_e, ss_e] = turn_two(ring.e_two, angle);
+                let [_, _, ss_ee] = turn_two(ring.ee_two, angle);
+                let cell = &sums.cell[at];
+                let [yc, ys] = turn([cell[2], cell[3]], angle);
+                let [_, ys_e] = turn([cell[4], cell[5]], angle);
+                chi2 += w
+                    * (cell[1] - 2.0 * level * cell[0] + 2.0 * m * yc + sums.n * level * level - 2.0 * level * m * c1
+                        + m * m * cc);
+                let lens = [1.0, twice[0], twice[1]];
+                let wma = w * m * a;
+                let pull = ys - level * s1 + m * cs;
+                let pull_e = ys_e - level * s1e + m * cs_e;
+                let stiff = wma * m * a;
+                phase += wma * m * ss;
+                for p in 0..3 {
+                    right[p] += wma * pull * lens[p];
+                    for q in 0..=p {
+                        matrix[(p, q)] += stiff * ss * lens[p] * lens[q];
+                    }
+                    matrix[(3, p)] += stiff * ss_e * lens[p];
+                }
+                right[3] += wma * pull_e;
+                matrix[(3, 3)] += stiff * ss_ee;
+                for (i, u) in background.values.iter().enumerate() {
+                    let row = LENS + background.first + i;
+                    right[row] += w * u * (cell[0] - level * sums.n + m * c1);
+                    for p in 0..3 {
+                        matrix[(row, p)] += wma * u * s1 * lens[p];
+                    }
+                    matrix[(row, 3)] += wma * u * s1e;
+                    for (k, v) in background.values.iter().enumerate().take(i + 1) {
+                        matrix[(row, LENS + background.first + k)] += w * u * v * sums.n;
+                    }
+                }
+                for (i, u) in amplitude.values.iter().enumerate() {
+                    let row = LENS + BACKGROUND + amplitude.first + i;
+                    right[row] -= w * u * (yc - level * c1 + m * cc);
+                    for p in 0..3 {
+                        matrix[(row, p)] -= wma * u * cs * lens[p];
+                    }
+                    matrix[(row, 3)] -= wma * u * cs_e;
+                    for (k, v) in background.values.iter().enumerate() {
+                        matrix[(row, LENS + background.first + k)] -= w * u * v * c1;
+                    }
+                    for (k, v) in amplitude.values.iter().enumerate().take(i + 1) {
+                        matrix[(row, LENS + BACKGROUND + amplitude.first + k)] += w * u * v * cc;
+                    }
+                }
+            }
+        }
+        Normal { matrix, right, chi2, phase }
+    }
+
+    fn report(&self, sums: &Sums, base: Trial, trial: Trial, state: &State, free: Free) -> Option<Fit> {
+        let normal = self.normal(sums, base, state);
+        let flat = State { d: vec![0.0; AMPLITUDE], c: state.c.clone(), ..*state };
+        let bare = self.bare_chi2(sums, base, &flat)?;
+        let cells = self.flat.w.iter().filter(|w| **w > 0.0).count() as f64 * self.flat.n.len() as f64;
+        let scale = (normal.chi2 / (cells - SIZE as f64).max(1.0)).max(1.0);
+        let mut held = symmetric(&normal.matrix);
+        hold(&mut held, free);
+        let inverse = held.cholesky()?.inverse();
+        let sd = std::array::from_fn(|p| (scale * inverse[(p, p)]).max(0.0).sqrt());
+        let stiff = normal.matrix[(0, 0)];
+        Some(Fit {
+            trial,
+            astigmatism_um: state.astigmatism_um,
+            background: state.c.clone(),
+            amplitude: state.d.clone(),
+            chi2: normal.chi2,
+            gain: bare - normal.chi2,
+            scale,
+            sd,
+            um_per_rad: if stiff > 0.0 { normal.phase / stiff } else { f64::INFINITY },
+        })
+    }
+
+    /// χ² of the best background without rings.
+    fn bare_chi2(&self, sums: &Sums, base: Trial, state: &State) -> Option<f64> {
+        let normal = self.normal(sums, base, state);
+        let matrix = symmetric(&normal.matrix).view((LENS, LENS), (BACKGROUND, BACKGROUND)).into_owned();
+        let matrix = matrix + DMatrix::<f64>::identity(BACKGROUND, BACKGROUND) * RIDGE;
+        let right = normal.right.rows(LENS, BACKGROUND).into_owned();
+        let step = matrix.cholesky()?.solve(&right);
+        Some(normal.chi2 - step.dot(&right))
+    }
+
+    /// Level of background and rings at a ring.
+    pub fn curves(&self, fit: &Fit, ring: usize) -> (f64, f64) {
+        (self.background[ring].at(&fit.background), self.amplitude[ring].at(&fit.amplitude))
+    }
+}
+
+fn symmetric(lower: &DMatrix<f64>) -> DMatrix<f64> {
+    let mut whole = lower.clone();
+    whole.fill_upper_triangle_with_lower_triangle();
+    for i in LENS..SIZE {
+        whole[(i, i)] += RIDGE;
+    }
+    whole
+}
+
+/// Takes parameters that are not fitted out of the equations.
+fn hold(matrix: &mut DMatrix<f64>, free: Free) {
+    let fitted = [free.defocus, free.astigmatism, free.astigmatism, free.slope];
+    for (p, _) in fitted.into_iter().enumerate().filter(|(_, fitted)| !fitted) {
+        matrix.row_mut(p).fill(0.0);
+        matrix.column_mut(p).fill(0.0);
+        matrix[(p, p)] = 1.0;
+    }
+}
+
+fn solve(normal: &Normal, free: Free, damping: f64) -> Option<DVector<f64>> {
+    let mut matrix = symmetric(&normal.matrix);
+    hold(&mut matrix, free);
+    let mut right = normal.right.clone();
+    let fitted = [free.defocus, free.astigmatism, free.astigmatism, free.slope];
+    for p in 0..LENS {
+        if fitted[p] {
+            matrix[(p, p)] = matrix[(p, p)] * (1.0 + damping) + 1e-6;
+        } else {
+            right[p] = 0.0;
+        }
+    }
+    Some(matrix.cholesky()?.solve(&right))
+}

@@ -1,0 +1,267 @@
+//! The focus of one tilt, all its tiles together.
+
+use crate::measure::focus::agreement::{self, Rings};
+use crate::measure::focus::coarse::{Correlations, Table};
+use crate::measure::focus::flat::Flat;
+use crate::measure::focus::gradient::{self, Geometry, Run};
+use crate::measure::focus::maps::RegionMap;
+use crate::measure::focus::null::{self, Score};
+use crate::measure::focus::optics::Optics;
+use crate::measure::focus::refine::{Fit, Fitter, Free};
+use crate::measure::focus::sums::{Place, Trial};
+use crate::measure::focus::tiles;
+use crate::measured::{Measured, NotMeasured};
+
+/// Candidates of the search that are fitted, for each envelope.
+const CANDIDATES: usize = 3;
+/// What χ² must fall by before a run other than the stated one is taken: four standard deviations.
+const CHANGES_RUN: f64 = 16.0;
+/// A gradient known better than this is fitted, and takes up a pre-tilt; one that is not is held at what is stated.
+const KNOWN_SLOPE: f64 = 0.1;
+/// Shares of the band's cells that spikes of a lattice may take.
+const MOST_SPIKES: f64 = 0.003;
+/// Least correlation over the band.
+const LEAST_AGREEMENT: f64 = 0.3;
+/// Half of major - minor and azimuths that a fit of astigmatism is begun from, if it is large.
+const STARTS_UM: [f64; 2] = [0.2, 0.5];
+
+/// What all tilts of a series share.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// Lens, pixels, patches.
+    pub optics: Optics,
+    /// The grid of underfocus.
+    pub table: Table,
+    /// Uncertainty of the rings' phase Φ by what is not known of amplitude contrast.
+    pub phase_error_rad: f64,
+}
+
+/// Focus of a tilt or a tile.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Figures {
+    /// Mean underfocus.
+    pub defocus_um: f64,
+    /// One standard uncertainty of it.
+    pub error_um: f64,
+    /// Major less minor.
+    pub astigmatism_um: f64,
+    /// Azimuth of the largest underfocus, 0 to 180.
+    pub astigmatism_deg: f64,
+    /// Correlation of measured with fitted rings.
+    pub agreement: f64,
+    /// Finest spacing to which the rings agree.
+    pub rings_to_nm: f64,
+}
+
+/// The gradient over the picture, where the picture can tell.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Gradient {
+    /// Fitted gradient over that of the stated geometry.
+    pub ratio: f64,
+    /// Its standard uncertainty.
+    pub error: f64,
+}
+
+/// All that was found of a tilt.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TiltFocus {
+    /// At the middle of the assembled picture.
+    pub figures: Measured<Figures>,
+    /// By tile of the tilt.
+    pub tiles: Vec<Measured<Figures>>,
+    /// Tiles whose focus is off that of their neighbours, with how far.
+    pub off_tiles: Vec<(usize, f64)>,
+    /// How underfocus was taken to run over the picture.
+    pub run: Option<Run>,
+    /// The gradient, where it is known.
+    pub gradient: Option<Gradient>,
+    /// The curve behind it.
+    pub rings: Option<Rings>,
+    /// How significant the rings are.
+    pub score: Option<Score>,
+}
+
+impl TiltFocus {
+    /// Nothing, for a reason.
+    pub fn none(why: &str, tiles: usize) -> Self {
+        let none = || Err(NotMeasured::because(why));
+        Self {
+            figures: none(),
+            tiles: (0..tiles).map(|_| none()).collect(),
+            off_tiles: Vec::new(),
+            run: None,
+            gradient: None,
+            rings: None,
+            score: None,
+        }
+    }
+}
+
+/// A run with its best fit, sectors in one.
+struct Tried {
+    run: Run,
+    places: Vec<Place>,
+    fit: Fit,
+}
+
+/// Measures a tilt. `middles_px`: middle of each tile from the middle of the assembled picture.
+pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometry: &Geometry) -> TiltFocus {
+    let tile_count = middles_px.len();
+    if maps.is_empty() {
+        return TiltFocus::none("every patch is dark, saturated or too small", tile_count);
+    }
+    let optics = &plan.optics;
+    let Some(flat) = Flat::of(maps, optics) else {
+        return TiltFocus::none("the patches are too small to show rings", tile_count);
+    };
+    let pixel_um = optics.pixel_nm * 1e-3;
+    let middles: Vec<[f64; 2]> = middles_px.iter().map(|middle| middle.map(|px| px * pixel_um)).collect();
+    let round = flat.round();
+    let runs = gradient::runs(maps, pixel_um, &middles, geometry);
+    let correlations = Correlations::of(&round, optics, &plan.table);
+    let tried = runs.iter().filter_map(|&run| {
+        let places = gradient::places(maps, pixel_um, &middles, geometry, run);
+        let fit = best_round(&round, &places, optics, &correlations)?;
+        Some(Tried { run, places, fit })
+    });
+    let Some(tried) = prefer(tried.collect()) else {
+        return TiltFocus::none(&no_rings(&flat, plan, None), tile_count);
+    };
+    let ways = runs.len();
+    let Some((fit, gradient)) = settle(&flat, &round, &tried, optics) else {
+        return TiltFocus::none(&no_rings(&flat, plan, None), tile_count);
+    };
+    let score = null::score(&round, &tried.places, optics, &plan.table, &fit, ways);
+    let fitter = Fitter::new(&flat, &tried.places, optics);
+    let rings = agreement::rings(&flat, &tried.places, optics, &fit, &fitter);
+    let figures = accept(&flat, plan, &fit, &rings, score);
+    let mut found = TiltFocus {
+        tiles: Vec::new(),
+        off_tiles: Vec::new(),
+        run: Some(tried.run),
+        gradient: gradient.filter(|_| figures.is_ok()),
+        rings: Some(rings),
+        score: Some(score),
+        figures,
+    };
+    tiles::fill(&mut found, &tiles::Tilt { plan, round: &round, maps, middles: &middles, run: tried.run, places: &tried.places, geometry, fit: &fit });
+    found
+}
+
+fn best_round(round: &Flat, places: &[Place], optics: &Optics, correlations: &Correlations<'_>) -> Option<Fit> {
+    let fitter = Fitter::new(round, places, optics);
+    let candidates = correlations.best(places, 1.0, CANDIDATES);
+    let fits = candidates.into_iter().filter_map(|um| fitter.at(Trial { defocus_um: um, slope: 1.0 }, [0.0, 0.0]));
+    let fits = fits.filter(|fit| fit.amplitude.iter().sum::<f64>() > 0.0);
+    let mut fits: Vec<Fit> = fits.collect();
+    fits.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
+    let free = Free { defocus: true, astigmatism: false, slope: false };
+    let refined = fits.iter().take(2).filter_map(|fit| {
+        fitter.fit(fit.trial, [0.0, 0.0], free, Some((&fit.background, &fit.amplitude)))
+    });
+    refined.min_by(|a, b| a.chi2.total_cmp(&b.chi2))
+}
+
+/// The first run, unless another fits significantly better.
+fn prefer(mut tried: Vec<Tried>) -> Option<Tried> {
+    let best = (0..tried.len()).min_by(|&a, &b| tried[a].fit.chi2.total_cmp(&tried[b].fit.chi2))?;
+    let found = matches!(tried[0].run, Run::Found(_));
+    let at = if found || tried[best].fit.chi2 + CHANGES_RUN < tried[0].fit.chi2 { best } else { 0 };
+    Some(tried.swap_remove(at))
+}
+
+/// The fit by sectors, and the gradient where it is known.
+fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(Fit, Option<Gradient>)> {
+    let rounds = Fitter::new(round, &tried.places, optics);
+    let start = &tried.fit;
+    let free = Free { defocus: true, astigmatism: false, slope: true };
+    let varied = tried.places.iter().any(|place| place.expected_um.abs() > 0.03);
+    let sloped = if varied {
+        rounds.fit(start.trial, [0.0, 0.0], free, Some((&start.background, &start.amplitude)))
+    } else {
+        None
+    };
+    let known = sloped.filter(|fit| fit.sd[3] < KNOWN_SLOPE && fit.chi2 <= start.chi2 + 1.0 && fit.trial.slope > 0.3);
+    let gradient = known.as_ref().map(|fit| Gradient {
+        ratio: over_stated(tried.run) * fit.trial.slope,
+        error: fit.sd[3],
+    });
+    let start = known.as_ref().unwrap_or(start);
+    let fitter = Fitter::new(flat, &tried.places, optics);
+    let free = Free { defocus: true, astigmatism: true, slope: false };
+    let curves = Some((start.background.as_slice(), start.amplitude.as_slice()));
+    let plain = fitter.fit(start.trial, [0.0, 0.0], free, curves)?;
+    // Where the rings gain little from sectors, a strong astigmatism may have smeared them.
+    let mut best = plain;
+    if best.gain < 4.0 * start.gain.max(0.0) + 400.0 && best.gain > 0.0 {
+        for half_um in STARTS_UM {
+            for azimuth in 0..6 {
+                let (sine, cosine) = (std::f64::consts::PI / 3.0 * f64::from(azimuth)).sin_cos();
+                let begun = fitter.at(start.trial, [half_um * cosine, half_um * sine]);
+                if let Some(begun) = begun.filter(|fit| fit.chi2 < best.chi2) {
+                    let curves = Some((begun.background.as_slice(), begun.amplitude.as_slice()));
+                    let fit = fitter.fit(begun.trial, begun.astigmatism_um, free, curves);
+                    best = fit.filter(|fit| fit.chi2 < best.chi2).unwrap_or(best);
+                }
+            }
+        }
+    }
+    Some((best, gradient))
+}
+
+/// What a run's gradient of one is of the stated one, across the stated axis.
+fn over_stated(run: Run) -> f64 {
+    match run {
+        Run::Stated | Run::Found(_) | Run::Refocused => 1.0,
+        Run::Reversed => -1.0,
+        Run::Along(_) => 0.0,
+    }
+}
+
+/// Figures, or why there are none.
+fn accept(flat: &Flat, plan: &Plan, fit: &Fit, rings: &Rings, score: Score) -> Measured<Figures> {
+    let optics = &plan.optics;
+    if !score.is_significant() || rings.strong < 2 || rings.agreement < LEAST_AGREEMENT {
+        return Err(NotMeasured::because(no_rings(flat, plan, Some(score))));
+    }
+    if rings.minima < 2 {
+        let why = format!(
+            "fewer than two minima of the rings lie within what the picture shows; with these pixels that takes over \
+             {:.1} µm of underfocus",
+            optics.least_defocus_um()
+        );
+        return Err(NotMeasured::because(why));
+    }
+    Ok(figures(plan, fit, rings))
+}
+
+/// Figures of a fit.
+pub fn figures(plan: &Plan, fit: &Fit, rings: &Rings) -> Figures {
+    let [a1, a2] = fit.astigmatism_um;
+    let azimuth = 0.5 * a2.atan2(a1).to_degrees();
+    let end = rings.band.1.saturating_sub(1);
+    Figures {
+        defocus_um: fit.trial.defocus_um,
+        error_um: fit.sd[0].hypot(fit.um_per_rad * plan.phase_error_rad),
+        astigmatism_um: 2.0 * a1.hypot(a2),
+        astigmatism_deg: azimuth.rem_euclid(180.0),
+        agreement: rings.agreement,
+        rings_to_nm: plan.optics.per_nm(end).recip(),
+    }
+}
+
+fn no_rings(flat: &Flat, plan: &Plan, score: Option<Score>) -> String {
+    if flat.spikes > MOST_SPIKES {
+        return "a periodic structure (a lattice, a grid, a fixed pattern) outshines the rings".into();
+    }
+    let least = plan.optics.least_defocus_um();
+    let coarse = format!("with these pixels two minima take over {least:.1} µm of underfocus");
+    match score {
+        Some(score) => format!(
+            "no rings stand out of the spectrum: their score is {:.1}, chance alone reaches {:.1} once in a thousand; \
+             {coarse}",
+            score.score, score.needed
+        ),
+        None => format!("no rings stand out of the spectrum; {coarse}"),
+    }
+}

@@ -11,8 +11,11 @@ use crate::measure::focus::refine::{Fit, Fitter};
 use crate::measure::focus::sums::Place;
 use std::f64::consts::{PI, TAU};
 
-/// Fewer rings of the grid than this make no window.
+/// Bins of phase in which a ring is looked at, and the fewest that make a window.
+const BINS_A_RING: f64 = 8.0;
 const LEAST_IN_WINDOW: usize = 7;
+/// A ring stands out by this many standard deviations.
+const STANDS_OUT: f64 = 2.5;
 /// Rings agree down to this correlation.
 const AGREES: f64 = 0.5;
 
@@ -27,15 +30,13 @@ pub struct Rings {
     pub weight: Vec<f64>,
     /// Phase Φ of each ring.
     pub phase: Vec<f64>,
-    /// Correlation in the window about each ring; `None` outside of the band.
-    pub local: Vec<Option<f64>>,
     /// First ring of the fit, and one past the last at which the rings agree.
     pub band: (usize, usize),
     /// Correlation over the band from the first minimum on.
     pub agreement: f64,
     /// Minima of the fitted rings up to where they agree.
     pub minima: usize,
-    /// Rings (between minima) in which signal stands five standard deviations over the noise.
+    /// Neighbouring rings (between minima) that stand out of the noise.
     pub strong: usize,
 }
 
@@ -99,63 +100,129 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     let (measured, amplitude) = (divided(&sum), divided(&model));
     let fitted: Vec<f64> = amplitude.iter().zip(&phase).map(|(m, p)| 1.0 - m * p.cos()).collect();
     let errors: Vec<f64> = weight.iter().zip(&kept_sum).map(|(w, k)| if *w > 0.0 { k / (w * w) } else { 0.0 }).collect();
-    judge(flat.band, measured, fitted, amplitude, weight, phase, &errors)
+    judge(flat.band, measured, fitted, weight, phase, &errors)
 }
 
+/// The aligned curve in bins of phase: so wide that noise is averaged, so narrow that a ring has several.
+struct Bin {
+    first: usize,
+    phase: f64,
+    measured: f64,
+    weight: f64,
+}
+
+fn bins((low, high): (usize, usize), measured: &[f64], weight: &[f64], phase: &[f64]) -> Vec<Bin> {
+    let mut bins: Vec<Bin> = Vec::new();
+    let mut part = None;
+    for j in low..high {
+        let now = (phase[j] / TAU * BINS_A_RING).floor() as i64;
+        if part != Some(now) {
+            bins.push(Bin { first: j, phase: 0.0, measured: 0.0, weight: 0.0 });
+            part = Some(now);
+        }
+        if let Some(bin) = bins.last_mut() {
+            bin.phase += weight[j] * phase[j];
+            bin.measured += weight[j] * measured[j];
+            bin.weight += weight[j];
+        }
+    }
+    bins.retain(|bin| bin.weight > 0.0);
+    for bin in &mut bins {
+        bin.phase /= bin.weight;
+        bin.measured /= bin.weight;
+    }
+    bins
+}
+
+/// Measured and fitted curve held against each other.
 fn judge(
     (low, high): (usize, usize),
     measured: Vec<f64>,
     fitted: Vec<f64>,
-    amplitude: Vec<f64>,
     weight: Vec<f64>,
     phase: Vec<f64>,
     errors: &[f64],
 ) -> Rings {
-    let first_minimum = (low..high).find(|&j| phase[j] >= TAU).unwrap_or(high);
-    let correlate = |range: std::ops::Range<usize>| {
-        let used: Vec<usize> = range.filter(|&j| weight[j] > 0.0).collect();
-        correlation(&used, &measured, &phase)
-    };
-    let mut local = vec![None; measured.len()];
-    for (j, local) in local.iter_mut().enumerate().take(high).skip(low) {
-        // One ring is 2π of Φ; where it is narrower than the least window, that.
-        let from = (low..=j).rev().take_while(|&i| phase[j] - phase[i] <= PI).last().unwrap_or(j);
-        let to = (j..high).take_while(|&i| phase[i] - phase[j] <= PI).last().unwrap_or(j) + 1;
-        let (from, to) = (from.min(j.saturating_sub(LEAST_IN_WINDOW / 2)).max(low), to.max(j + LEAST_IN_WINDOW / 2 + 1).min(high));
-        *local = correlate(from..to);
-    }
-    let end = (first_minimum..high).find(|&j| local[j].is_none_or(|r| r < AGREES)).unwrap_or(high);
-    let agreement = correlate(first_minimum..end.max(first_minimum)).unwrap_or(0.0);
+    let bins = bins((low, high), &measured, &weight, &phase);
+    let first = bins.iter().position(|bin| bin.phase >= TAU).unwrap_or(bins.len());
+    let local: Vec<Option<f64>> = (0..bins.len()).map(|at| correlation(window(&bins, at))).collect();
+    let fallen = (first..bins.len()).find(|&at| local[at].is_none_or(|r| r < AGREES)).unwrap_or(bins.len());
+    let end = bins.get(fallen).map_or(high, |bin| bin.first);
+    let agreement = correlation(&bins[first.min(fallen)..fallen]).unwrap_or(0.0);
     let last = phase[end.saturating_sub(1).max(low)];
-    let minima = if end > first_minimum { (last / TAU).floor() as usize } else { 0 };
-    let strong = strong_rings(low..end, &amplitude, &phase, errors);
-    Rings { measured, fitted, weight, phase, local, band: (low, end), agreement, minima, strong }
+    let minima = if fallen > first { (last / TAU).floor() as usize } else { 0 };
+    let strong = strong_rings(low..high, &measured, &phase, errors);
+    Rings { measured, fitted, weight, phase, band: (low, end), agreement, minima, strong }
 }
 
-/// Correlation of the measured power with -cos Φ, a straight line over the window taken off both.
-fn correlation(used: &[usize], measured: &[f64], phase: &[f64]) -> Option<f64> {
-    if used.len() < LEAST_IN_WINDOW.min(5) {
+/// Bins within half a ring of one, and at least so many.
+fn window(bins: &[Bin], at: usize) -> &[Bin] {
+    let near = |bin: &Bin| (bin.phase - bins[at].phase).abs() <= PI;
+    let from = bins.iter().position(near).unwrap_or(at).min(at.saturating_sub(LEAST_IN_WINDOW / 2));
+    let to = bins.iter().rposition(near).unwrap_or(at).max(at + LEAST_IN_WINDOW / 2) + 1;
+    &bins[from..to.min(bins.len())]
+}
+
+/// Correlation of the measured power with -cos Φ.
+fn correlation(bins: &[Bin]) -> Option<f64> {
+    if bins.len() < 5 {
         return None;
     }
-    let x: Vec<f64> = used.iter().map(|&j| measured[j]).collect();
-    let y: Vec<f64> = used.iter().map(|&j| -phase[j].cos()).collect();
-    let (x, y) = (centred(&x), centred(&y));
+    let x = centred(bins.iter().map(|bin| bin.measured));
+    let y = centred(bins.iter().map(|bin| -bin.phase.cos()));
     let product = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let norm = (product(&x, &x) * product(&y, &y)).sqrt();
     (norm > 0.0).then(|| product(&x, &y) / norm)
 }
 
-fn centred(values: &[f64]) -> Vec<f64> {
+fn centred(values: impl Iterator<Item = f64>) -> Vec<f64> {
+    let values: Vec<f64> = values.collect();
     let mean = values.iter().sum::<f64>() / values.len() as f64;
     values.iter().map(|value| value - mean).collect()
 }
 
-/// Rings whose fitted power over its error is at least 5.
-fn strong_rings(range: std::ops::Range<usize>, amplitude: &[f64], phase: &[f64], errors: &[f64]) -> usize {
-    let mut by_ring: std::collections::BTreeMap<i64, f64> = std::collections::BTreeMap::new();
+/// The longest row of neighbouring rings whose measured power stands out of its noise.
+fn strong_rings(range: std::ops::Range<usize>, measured: &[f64], phase: &[f64], errors: &[f64]) -> usize {
+    let mut by_ring: std::collections::BTreeMap<i64, (f64, f64)> = std::collections::BTreeMap::new();
     for j in range.filter(|&j| errors[j] > 0.0) {
-        let signal = amplitude[j] * phase[j].cos();
-        *by_ring.entry((phase[j] / TAU).floor() as i64).or_default() += signal * signal / errors[j];
+        let (sum, norm) = by_ring.entry((phase[j] / TAU).floor() as i64).or_default();
+        *sum -= (measured[j] - 1.0) * phase[j].cos() / errors[j];
+        *norm += phase[j].cos().powi(2) / errors[j];
     }
-    by_ring.values().filter(|square| **square >= 25.0).count()
+    let stands = by_ring.values().map(|(sum, norm)| *sum >= STANDS_OUT * norm.sqrt());
+    let (longest, _) = stands.fold((0, 0), |(longest, row), stands| {
+        let row = if stands { row + 1 } else { 0 };
+        (row.max(longest), row)
+    });
+    longest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Rings of a period of 20 grid rings that end at ring 160.
+    fn judged(noise: f64) -> Rings {
+        let phase: Vec<f64> = (0..240).map(|j| TAU * f64::from(j) / 20.0).collect();
+        let rough = |j: usize| noise * (((j * 7919) % 31) as f64 / 15.0 - 1.0);
+        let amplitude = |j: usize| if j < 160 { 0.4 } else { 0.0 };
+        let measured = phase.iter().enumerate().map(|(j, p)| 1.0 - amplitude(j) * p.cos() + rough(j)).collect();
+        judge((6, 230), measured, vec![1.0; 240], vec![1.0; 240], phase, &[0.01; 240])
+    }
+
+    #[test]
+    fn rings_agree_down_to_where_they_end() {
+        let rings = judged(0.1);
+        assert!(rings.agreement > 0.95 && rings.strong == 8, "{} {}", rings.agreement, rings.strong);
+        assert!((150..=172).contains(&rings.band.1), "{}", rings.band.1);
+        assert_eq!(rings.minima, rings.band.1.saturating_sub(1) / 20);
+    }
+
+    #[test]
+    fn noise_has_no_rings() {
+        let phase: Vec<f64> = (0..240).map(|j| TAU * f64::from(j) / 20.0).collect();
+        let measured = (0..240).map(|j: usize| 1.0 + 0.1 * (((j * 7919) % 31) as f64 / 15.0 - 1.0)).collect();
+        let rings = judge((6, 230), measured, vec![1.0; 240], vec![1.0; 240], phase, &[0.01; 240]);
+        assert!(rings.strong < 2 && rings.minima < 3);
+    }
 }

@@ -17,9 +17,10 @@ const HANN_BANDWIDTH: f64 = 2.25;
 const ROUGHNESS: f64 = 0.02;
 /// Splines of the common curve.
 const CURVE_SPLINES: usize = 6;
-/// A cell this many times over the median of its ring, and this many standard deviations, is a spike of a lattice.
-const SPIKE_RATIO: f64 = 2.0;
-const SPIKE_SDS: f64 = 7.0;
+/// A cell is a spike of a lattice if noise gives so much power over the median of its rings once in e^this cells …
+const SPIKE_LN_CHANCE: f64 = 16.0;
+/// … and it is so many times over it.
+const SPIKE_RATIO: f64 = 2.5;
 
 /// All maps of a tilt over their background.
 #[derive(Debug, Clone)]
@@ -67,6 +68,13 @@ impl Flat {
             }
         }
         Some(Self { sectors: SECTORS, rings, band: optics.band, n, y, w, spikes, curve })
+    }
+
+    /// Lowers the weight of each ring by how much it scatters beyond its noise.
+    pub fn trust_less(&mut self, excess: &[f64]) {
+        for (cell, w) in self.w.iter_mut().enumerate() {
+            *w /= excess[cell % self.rings];
+        }
     }
 
     /// The same with all sectors in one.
@@ -119,10 +127,11 @@ fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, f64) {
         let Some(&median) = near.get(near.len() / 2) else { continue };
         for sector in 0..SECTORS {
             let cell = optics.cell(sector, ring);
-            let scatter = median / (degrees(cell) * patches).max(0.5).sqrt();
             cells += usize::from(w[cell] > 0.0);
-            let power = f64::from(total[cell]);
-            if power > SPIKE_RATIO * median && power > median + SPIKE_SDS * scatter {
+            let over = f64::from(total[cell]) / median;
+            // Means of k exponential powers: the chance of x times their mean is under exp(-k(x - 1 - ln x)).
+            let k = (degrees(cell) * patches).max(0.5);
+            if over > SPIKE_RATIO && k * (over - 1.0 - over.ln()) > SPIKE_LN_CHANCE {
                 spiked += 1;
                 // A spike leaks into its neighbours through the window.
                 (ring.saturating_sub(1)..=(ring + 1).min(rings - 1)).for_each(|r| w[optics.cell(sector, r)] = 0.0);

@@ -23,6 +23,8 @@ pub struct Score {
     pub score: f64,
     /// What chance reaches once in a thousand.
     pub needed: f64,
+    /// How far the null scatters beyond the noise, at least 1.
+    pub sd: f64,
 }
 
 impl Score {
@@ -51,7 +53,7 @@ pub fn score(round: &Flat, places: &[Place], optics: &Optics, table: &Table, fit
     let sd = (variance / norm.max(1e-300)).sqrt().max(1.0);
     // Underfocuses whose rings differ by half a turn at the top of the band are independent trials.
     let independent = table.half_turns().max(1.0) * hypotheses as f64 * SHAPES;
-    Score { score: fit.gain.max(0.0).sqrt(), needed: sd * (2.0 * (independent / CHANCE).ln()).sqrt() }
+    Score { score: fit.gain.max(0.0).sqrt(), needed: sd * (2.0 * (independent / CHANCE).ln()).sqrt(), sd }
 }
 
 fn residual(

@@ -25,6 +25,11 @@ const ROUNDS: usize = 4;
 const SMALL_UM: f64 = 1e-4;
 /// Pull on c and d that keeps an unconstrained spline finite; against weights of hundreds it is nothing.
 const RIDGE: f64 = 1e-3;
+/// Second differences of c and d of 0.5 cost as much as one standard deviation: at the lowest frequencies, where
+/// cos Φ hardly changes, background and amplitude could else grow against each other without end.
+const STIFFNESS: f64 = 4.0;
+/// Rings on each side over which the excess of their scatter is averaged.
+const EXCESS_OVER: usize = 4;
 
 /// Which of the lens' parameters are fitted.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -249,7 +254,10 @@ impl<'a> Fitter<'a> {
                 }
             }
         }
-        Normal { matrix, right, chi2, phase }
+        let mut normal = Normal { matrix, right, chi2, phase };
+        normal.smooth(LENS, &state.c);
+        normal.smooth(LENS + BACKGROUND, &state.d);
+        normal
     }
 
     fn report(&self, sums: &Sums, base: Trial, trial: Trial, state: &State, free: Free) -> Option<Fit> {
@@ -286,9 +294,67 @@ impl<'a> Fitter<'a> {
         Some(normal.chi2 - step.dot(&right))
     }
 
+    /// How many times beyond its noise each ring scatters about a fit, maps summed and neighbouring rings averaged: a
+    /// few large structures scatter more than so many patches should. At least 1.
+    pub fn excess(&self, fit: &Fit) -> Vec<f64> {
+        let sums = Sums::at(self.flat, self.places, self.optics, fit.trial);
+        let rings = self.flat.rings;
+        let (mut square, mut count) = (vec![0.0; rings], vec![0.0; rings]);
+        for j in self.flat.band.0..self.flat.band.1 {
+            let (level, m) = self.curves(fit, j);
+            for (sector, twice) in self.twice.iter().enumerate() {
+                let at = sector * rings + j;
+                let w = self.flat.w[at];
+                if w == 0.0 {
+                    continue;
+                }
+                let along = fit.astigmatism_um[0] * twice[0] + fit.astigmatism_um[1] * twice[1];
+                let (sine, cosine) = (self.optics.ring_a[j] * along).sin_cos();
+                let [c1, _] = turn(sums.ring[j].one, (cosine, sine));
+                let rest = sums.cell[at][0] - level * sums.n + m * c1;
+                square[j] += w * rest * rest / sums.n;
+                count[j] += 1.0;
+            }
+        }
+        let near = |j: usize| j.saturating_sub(EXCESS_OVER)..(j + EXCESS_OVER + 1).min(rings);
+        (0..rings)
+            .map(|j| {
+                let (square, count) = near(j).fold((0.0, 0.0), |(s, n), i| (s + square[i], n + count[i]));
+                if count > 0.0 { f64::max(square / count, 1.0) } else { 1.0 }
+            })
+            .collect()
+    }
+
+    /// Mean amplitude of the rings over the band, by weight.
+    pub fn mean_amplitude(&self, fit: &Fit) -> f64 {
+        let (mut sum, mut weights) = (0.0, 0.0);
+        for j in self.flat.band.0..self.flat.band.1 {
+            let w: f64 = (0..self.flat.sectors).map(|sector| self.flat.w[sector * self.flat.rings + j]).sum();
+            sum += w * self.amplitude[j].at(&fit.amplitude);
+            weights += w;
+        }
+        sum / weights.max(1e-300)
+    }
+
     /// Level of background and rings at a ring.
     pub fn curves(&self, fit: &Fit, ring: usize) -> (f64, f64) {
         (self.background[ring].at(&fit.background), self.amplitude[ring].at(&fit.amplitude))
+    }
+}
+
+impl Normal {
+    /// Adds the cost of second differences of coefficients that stand at `first`.
+    fn smooth(&mut self, first: usize, coefficients: &[f64]) {
+        for (at, three) in coefficients.windows(3).enumerate() {
+            let bend = three[0] - 2.0 * three[1] + three[2];
+            self.chi2 += STIFFNESS * bend * bend;
+            for (i, u) in [1.0, -2.0, 1.0].into_iter().enumerate() {
+                self.right[first + at + i] -= STIFFNESS * u * bend;
+                for (k, v) in [1.0, -2.0, 1.0].into_iter().enumerate().take(i + 1) {
+                    self.matrix[(first + at + i, first + at + k)] += STIFFNESS * u * v;
+                }
+            }
+        }
     }
 }
 

@@ -38,6 +38,8 @@ pub struct Tilt<'a> {
     pub geometry: &'a Geometry,
     /// The tilt's fit.
     pub fit: &'a Fit,
+    /// How far the null scatters beyond the noise.
+    pub sd: f64,
 }
 
 /// Fills the tiles of a tilt, and its own value where tiles were focused one by one.
@@ -117,6 +119,6 @@ fn one(tilt: &Tilt<'_>, tile: usize) -> Option<Own> {
         (None, Some(far)) => far,
         (None, None) => return None,
     };
-    let shows = best.gain > LEAST_GAIN && best.amplitude.iter().sum::<f64>() > 0.0;
-    shows.then_some(Own { defocus_um: best.trial.defocus_um, expected_um, sd_um: best.sd[0] })
+    let shows = best.gain > LEAST_GAIN * tilt.sd * tilt.sd && fitter.mean_amplitude(&best) > 0.0;
+    shows.then_some(Own { defocus_um: best.trial.defocus_um, expected_um, sd_um: best.sd[0] * tilt.sd })
 }

@@ -18,6 +18,8 @@ const CANDIDATES: usize = 3;
 const CHANGES_RUN: f64 = 16.0;
 /// A gradient known better than this is fitted, and takes up a pre-tilt; one that is not is held at what is stated.
 const KNOWN_SLOPE: f64 = 0.1;
+/// Rings that scatter this many times beyond their noise are worth another fit with less weight.
+const WORTH_ANOTHER: f64 = 1.5;
 /// Shares of the band's cells that spikes of a lattice may take.
 const MOST_SPIKES: f64 = 0.003;
 /// Least correlation over the band.
@@ -111,27 +113,28 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
         return TiltFocus::none("every patch is dark, saturated or too small", tile_count);
     }
     let optics = &plan.optics;
-    let Some(flat) = Flat::of(maps, optics) else {
+    let Some(mut flat) = Flat::of(maps, optics) else {
         return TiltFocus::none("the patches are too small to show rings", tile_count);
     };
     let pixel_um = optics.pixel_nm * 1e-3;
     let middles: Vec<[f64; 2]> = middles_px.iter().map(|middle| middle.map(|px| px * pixel_um)).collect();
-    let round = flat.round();
-    let runs = gradient::runs(maps, pixel_um, &middles, geometry);
-    let correlations = Correlations::of(&round, optics, &plan.table);
-    let tried = runs.iter().filter_map(|&run| {
-        let places = gradient::places(maps, pixel_um, &middles, geometry, run);
-        let fit = best_round(&round, &places, optics, &correlations)?;
-        Some(Tried { run, places, fit })
-    });
-    let Some(tried) = prefer(tried.collect()) else {
+    let scene = Scene { plan, maps, middles: &middles, geometry };
+    let mut round = flat.round();
+    let Some((mut tried, mut fit, mut gradient)) = scene.search(&flat, &round) else {
         return TiltFocus::none(&no_rings(&flat, plan, None), tile_count);
     };
-    let ways = runs.len();
-    let Some((fit, gradient)) = settle(&flat, &round, &tried, optics) else {
-        return TiltFocus::none(&no_rings(&flat, plan, None), tile_count);
-    };
-    let score = null::score(&round, &tried.places, optics, &plan.table, &fit, ways);
+    // Structures scatter more than noise: what the first fit leaves over says how much each ring is worth.
+    let excess = Fitter::new(&flat, &tried.places, optics).excess(&fit);
+    if excess.iter().any(|excess| *excess > WORTH_ANOTHER) {
+        flat.trust_less(&excess);
+        round = flat.round();
+        if let Some(again) = scene.search(&flat, &round) {
+            (tried, fit, gradient) = again;
+        }
+    }
+    let score = null::score(&round, &tried.places, optics, &plan.table, &fit, scene.runs().len());
+    // What scatters beyond the noise in the null does so in the fit.
+    fit.sd.iter_mut().for_each(|sd| *sd *= score.sd);
     let fitter = Fitter::new(&flat, &tried.places, optics);
     let rings = agreement::rings(&flat, &tried.places, optics, &fit, &fitter);
     let figures = accept(&flat, plan, &fit, &rings, score);
@@ -144,15 +147,56 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
         score: Some(score),
         figures,
     };
-    tiles::fill(&mut found, &tiles::Tilt { plan, round: &round, maps, middles: &middles, run: tried.run, places: &tried.places, geometry, fit: &fit });
+    tiles::fill(
+        &mut found,
+        &tiles::Tilt {
+            plan,
+            round: &round,
+            maps,
+            middles: &middles,
+            run: tried.run,
+            places: &tried.places,
+            geometry,
+            fit: &fit,
+            sd: score.sd,
+        },
+    );
     found
+}
+
+/// What does not change while a tilt is fitted.
+struct Scene<'a> {
+    plan: &'a Plan,
+    maps: &'a [RegionMap],
+    middles: &'a [[f64; 2]],
+    geometry: &'a Geometry,
+}
+
+impl Scene<'_> {
+    fn runs(&self) -> Vec<Run> {
+        gradient::runs(self.maps, self.plan.optics.pixel_nm * 1e-3, self.middles, self.geometry)
+    }
+
+    /// The preferred run, and the fit by sectors under it.
+    fn search(&self, flat: &Flat, round: &Flat) -> Option<(Tried, Fit, Option<Gradient>)> {
+        let optics = &self.plan.optics;
+        let correlations = Correlations::of(round, optics, &self.plan.table);
+        let tried = self.runs().into_iter().filter_map(|run| {
+            let places = gradient::places(self.maps, optics.pixel_nm * 1e-3, self.middles, self.geometry, run);
+            let fit = best_round(round, &places, optics, &correlations)?;
+            Some(Tried { run, places, fit })
+        });
+        let tried = prefer(tried.collect())?;
+        let (fit, gradient) = settle(flat, round, &tried, optics)?;
+        Some((tried, fit, gradient))
+    }
 }
 
 fn best_round(round: &Flat, places: &[Place], optics: &Optics, correlations: &Correlations<'_>) -> Option<Fit> {
     let fitter = Fitter::new(round, places, optics);
     let candidates = correlations.best(places, 1.0, CANDIDATES);
     let fits = candidates.into_iter().filter_map(|um| fitter.at(Trial { defocus_um: um, slope: 1.0 }, [0.0, 0.0]));
-    let fits = fits.filter(|fit| fit.amplitude.iter().sum::<f64>() > 0.0);
+    let fits = fits.filter(|fit| fitter.mean_amplitude(fit) > 0.0);
     let mut fits: Vec<Fit> = fits.collect();
     fits.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
     let free = Free { defocus: true, astigmatism: false, slope: false };

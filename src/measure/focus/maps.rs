@@ -5,9 +5,9 @@ use rustfft::num_complex::Complex32;
 
 /// Regions that a tilt is cut into, all its tiles together.
 const MOST_REGIONS: usize = 64;
-/// Variance of the place within a patch under the square of its Hann window, in (patch sides)²: 1/12 - 5/(8π²)/1.5…
-/// evaluated: ∫x²cos⁴(πx)dx / ∫cos⁴(πx)dx from -½ to ½.
-const WINDOW_VARIANCE: f64 = 0.019_865_9;
+/// Variance of the place within a patch under the square of its Hann window, in (patch sides)²:
+/// ∫x²cos⁴(πx)dx / ∫cos⁴(πx)dx from -½ to ½, which is 1/12 - 5/(8π²).
+const WINDOW_VARIANCE: f64 = 0.020_007_6;
 
 /// The mean spectrum of the patches of one region of one tile.
 #[derive(Debug, Clone, PartialEq)]

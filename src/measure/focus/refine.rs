@@ -142,7 +142,6 @@ impl<'a> Fitter<'a> {
     fn settle(&self, sums: &Sums, base: Trial, state: &mut State, free: Free) -> Option<f64> {
         let mut damping = 1e-4;
         let mut now = self.normal(sums, base, state);
-        let mut slope = 0.0;
         for _ in 0..STEPS {
             let step = solve(&now, free, damping)?;
             let next = State {
@@ -160,7 +159,6 @@ impl<'a> Fitter<'a> {
             if still {
                 *state = next;
                 now = then;
-                slope = step[3];
                 damping *= 0.2;
                 if small {
                     break;
@@ -172,7 +170,7 @@ impl<'a> Fitter<'a> {
                 }
             }
         }
-        Some(slope.clamp(-0.5, 0.5))
+        Some(if free.slope { solve(&now, free, 0.0)?[3].clamp(-0.5, 0.5) } else { 0.0 })
     }
 
     /// Normal equations at a state, from sums made at `base`.

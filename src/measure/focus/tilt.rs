@@ -18,6 +18,8 @@ const CANDIDATES: usize = 3;
 const CHANGES_RUN: f64 = 16.0;
 /// A gradient known better than this is fitted, and takes up a pre-tilt; one that is not is held at what is stated.
 const KNOWN_SLOPE: f64 = 0.1;
+/// One known worse than this says nothing.
+const MOST_SLOPE_ERROR: f64 = 0.5;
 /// Rings that scatter this many times beyond their noise are worth another fit with less weight.
 const WORTH_ANOTHER: f64 = 1.5;
 /// Shares of the band's cells that spikes of a lattice may take.
@@ -135,6 +137,7 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
     let score = null::score(&round, &tried.places, optics, &plan.table, &fit, scene.runs().len());
     // What scatters beyond the noise in the null does so in the fit.
     fit.sd.iter_mut().for_each(|sd| *sd *= score.sd);
+    let gradient = gradient.map(|gradient| Gradient { error: gradient.error * score.sd, ..gradient });
     let fitter = Fitter::new(&flat, &tried.places, optics);
     let rings = agreement::rings(&flat, &tried.places, optics, &fit, &fitter);
     let figures = accept(&flat, plan, &fit, &rings, score);
@@ -225,11 +228,12 @@ fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(
     } else {
         None
     };
-    let known = sloped.filter(|fit| fit.sd[3] < KNOWN_SLOPE && fit.chi2 <= start.chi2 + 1.0 && fit.trial.slope > 0.3);
-    let gradient = known.as_ref().map(|fit| Gradient {
+    let sloped = sloped.filter(|fit| fit.sd[3] < MOST_SLOPE_ERROR && fit.chi2 <= start.chi2 + 1.0);
+    let gradient = sloped.as_ref().map(|fit| Gradient {
         ratio: over_stated(tried.run) * fit.trial.slope,
         error: fit.sd[3],
     });
+    let known = sloped.filter(|fit| fit.sd[3] < KNOWN_SLOPE && fit.trial.slope > 0.3);
     let start = known.as_ref().unwrap_or(start);
     let fitter = Fitter::new(flat, &tried.places, optics);
     let free = Free { defocus: true, astigmatism: true, slope: false };

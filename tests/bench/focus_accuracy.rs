@@ -32,6 +32,7 @@ fn main() {
         let (record, truths, worth) = focus_series::assess(&kind.recipe);
         let all = focus_series::compare(&record, &truths, &worth);
         let n = all.iter().filter(|tilt| !tilt.measurable).count();
+        for tilt in all.iter().filter(|t| t.error_percent.is_some()) { println!("{tilt:?}"); }
         let wrong = all.iter().filter(|tilt| !tilt.measurable && tilt.error_percent.is_some()).count();
         println!("| {} | {} | {wrong} of {n} given a number | | | | | | | | | |", kind.name, all.len() - n);
         blind += n;

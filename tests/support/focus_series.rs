@@ -131,7 +131,7 @@ pub fn compare(
                     .map(|deg| turned(deg).min(180.0 - turned(deg))),
                 azimuth_bound_deg: 2.0 * worth.azimuth_bound_deg,
                 pull: error_um.zip(focus.error_um).map(|(um, sd)| um / sd),
-                why_not: focus.why_not.clone().unwrap_or_default(),
+                why_not: format!("{} score {:?}/{:?} agreement {:?} to {:?}", focus.why_not.clone().unwrap_or_default(), focus.score, focus.score_needed, focus.ring_agreement, focus.rings_to_nm),
             }
         })
         .collect()

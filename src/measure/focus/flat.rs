@@ -13,8 +13,8 @@ use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 
 /// Equivalent noise bandwidth of a Hann window in two dimensions: neighbouring frequencies are not independent.
 const HANN_BANDWIDTH: f64 = 2.25;
-/// Structures keep spectra this far (relative) from any smooth curve, however many patches there are.
-const ROUGHNESS: f64 = 0.02;
+/// No spectrum follows smooth curves to better than this, however many patches there are.
+const ROUGHNESS: f64 = 0.004;
 /// Splines of the common curve.
 const CURVE_SPLINES: usize = 6;
 /// A cell is a spike of a lattice if noise gives so much power over the median of its rings once in e^this cells …

@@ -13,8 +13,6 @@ use crate::measure::focus::sums::Place;
 
 /// Chance of a false detection.
 const CHANCE: f64 = 1e-3;
-/// The fit may choose the shape of the amplitude too, which is worth so many times the trials of underfocus.
-const SHAPES: f64 = 5.0;
 
 /// A score and what it must reach.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -52,8 +50,21 @@ pub fn score(round: &Flat, places: &[Place], optics: &Optics, table: &Table, fit
     let variance = used.iter().map(|score| score * score).sum::<f64>() / used.len().max(1) as f64;
     let sd = (variance / norm.max(1e-300)).sqrt().max(1.0);
     // Underfocuses whose rings differ by half a turn at the top of the band are independent trials.
-    let independent = table.half_turns().max(1.0) * hypotheses as f64 * SHAPES;
-    Score { score: fit.gain.max(0.0).sqrt(), needed: sd * (2.0 * (independent / CHANCE).ln()).sqrt(), sd }
+    let independent = table.half_turns().max(1.0) * hypotheses as f64;
+    Score { score: fit.gain.max(0.0).sqrt(), needed: sd * reached_by_chance(CHANCE / independent).sqrt(), sd }
+}
+
+/// What a χ² of six degrees of freedom reaches with this chance: beside underfocus a fit chooses two components of
+/// astigmatism and the amplitude's shape, whose five splines are stiff and worth about three. The tail is
+/// exp(-x/2)(1 + x/2 + x²/8).
+fn reached_by_chance(chance: f64) -> f64 {
+    let tail = |x: f64| (-0.5 * x).exp() * (1.0 + 0.5 * x + 0.125 * x * x);
+    let (mut low, mut high) = (0.0, 200.0);
+    for _ in 0..60 {
+        let middle = 0.5 * (low + high);
+        if tail(middle) > chance { low = middle } else { high = middle }
+    }
+    high
 }
 
 fn residual(
@@ -73,4 +84,16 @@ fn residual(
         rest[j] = f64::from(y[j]) - level + m * wave;
     }
     rest
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn chi_squares_of_six_degrees_reach_what_tables_say() {
+        // Quantiles of the χ² distribution with 6 degrees of freedom: 12.592 at 5 %, 22.458 at 0.1 %.
+        assert!((reached_by_chance(0.05) - 12.592).abs() < 1e-3);
+        assert!((reached_by_chance(0.001) - 22.458).abs() < 1e-3);
+    }
 }

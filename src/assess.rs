@@ -14,7 +14,7 @@ use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
-use crate::measure::{coverage, picture, segments};
+use crate::measure::{coverage, picture, segments, spectrum_picture};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::periodogram::{self, Periodogram};
 use crate::numerics::rotational::PolarMap;
@@ -24,6 +24,8 @@ use crate::record::{
     ColumnSource, CountsMeasure, DoseMeasure, Grade, Measures, ProfileUsed, RECORD_VERSION, Record, SeriesFacts,
     Sharpness, Tile, Tilt, Tool,
 };
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::sync::Mutex;
@@ -82,6 +84,7 @@ struct TiltSeen {
     gradient: Option<Gradient>,
     spectrum: Option<Spectrum>,
     focus: TiltFocus,
+    spectrum_jpeg: Option<Vec<u8>>,
     picture: Option<picture::TiltPicture>,
 }
 
@@ -93,6 +96,7 @@ struct TileRead {
     spectrum: Option<Spectrum>,
     /// Spectra of its regions, where focus can be measured; their tile is not set yet.
     maps: Vec<RegionMap>,
+    portrait: Option<spectrum_picture::Small>,
     binned: Array2<f32>,
 }
 
@@ -157,8 +161,11 @@ impl<'a> Pass<'a> {
         let saturation_level = level.filter(|&level| tally.max >= level);
         let spoilt = Spoilt { saturation_level, nonfinite: tally.nonfinite > 0 };
         let (cells, binned) = cells::shrink(section, self.cell_px, self.bin, spoilt);
-        let (spectrum, maps) = self.spectrum(section, &cells, &tally, tiles).unzip();
-        Ok(TileRead { tally, level, cells, spectrum, maps: maps.unwrap_or_default(), binned })
+        let (spectrum, maps, portrait) = match self.spectrum(section, &cells, &tally, tiles) {
+            Some((spectrum, maps, portrait)) => (Some(spectrum), maps, Some(portrait)),
+            None => (None, Vec::new(), None),
+        };
+        Ok(TileRead { tally, level, cells, spectrum, maps, portrait, binned })
     }
 
     /// A section without a number, or with one and the same everywhere, holds no picture.
@@ -180,7 +187,7 @@ impl<'a> Pass<'a> {
         cells: &Cells,
         tally: &Tally,
         tiles: usize,
-    ) -> Option<(Spectrum, Vec<RegionMap>)> {
+    ) -> Option<(Spectrum, Vec<RegionMap>, spectrum_picture::Small)> {
         let (size, polar) = (self.patch?, self.polar.as_ref()?);
         let dark = self.dark_cells(cells);
         let clean = |row: usize, column: usize| clean_patch(cells, dark.as_ref(), row, column, size);
@@ -202,7 +209,8 @@ impl<'a> Pass<'a> {
         let power = power?;
         let maps = collector.map(|collector| collector.finish(0, norm)).unwrap_or_default();
         let counts = tally.mean - self.scale.offset;
-        Some((Spectrum { means: polar.average(&power), patches: power.patches, counts }, maps))
+        let portrait = spectrum_picture::shrink(&power);
+        Some((Spectrum { means: polar.average(&power), patches: power.patches, counts }, maps, portrait))
     }
 
     /// Dark cells by the tile alone, as its tilt is not complete yet.
@@ -213,6 +221,8 @@ impl<'a> Pass<'a> {
 
     fn complete(&self, tilt: &TiltGroup, mut read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
         let focus = self.focus(tilt, &mut read);
+        let portraits: Vec<_> = read.iter().flatten().filter_map(|tile| tile.portrait.as_ref()).collect();
+        let spectrum_jpeg = spectrum_picture::encode(&portraits);
         let place = |row: usize| self.series.sections[row].place;
         let known: Vec<(&TileRead, f64, f64)> = read
             .iter()
@@ -240,7 +250,7 @@ impl<'a> Pass<'a> {
         }
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, focus, picture }
+        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, focus, spectrum_jpeg, picture }
     }
 
     /// The focus of a tilt; takes the spectra of the regions out of its tiles.
@@ -645,6 +655,8 @@ fn evidence(series: &Series, observed: Vec<TiltSeen>, sharp: &SeriesSharpness, d
             azimuth_relative: sharp.tilts[at].azimuth_relative.iter().map(|a| a.map(|a| a as f32)).collect(),
             sharpness_run: sharp.tilts[at].run,
             weights,
+            spectrum_jpeg: seen.spectrum_jpeg.map(|jpeg| STANDARD.encode(jpeg)),
+            rings: focus::series::curves(&seen.focus),
         });
         pictures.push(Picture { name, jpeg: drawn.map(|picture| picture.jpeg).unwrap_or_default() });
     }

@@ -11,4 +11,5 @@ pub mod opposite;
 pub mod picture;
 pub mod segments;
 pub mod sharpness;
+pub mod spectrum_picture;
 pub mod tally;

@@ -245,6 +245,9 @@ pub struct Focus {
     pub rings_to_nm: Option<f64>,
     /// One standard uncertainty of `defocus_um`.
     pub error_um: Option<f64>,
+    /// One standard uncertainty of `astigmatism_um`.
+    #[serde(default)]
+    pub astigmatism_error_um: Option<f64>,
     /// Score of the rings in standard deviations, where one was found (tilts only).
     #[serde(default)]
     pub score: Option<f64>,
@@ -273,6 +276,10 @@ pub struct FocusMeasure {
     pub measured: bool,
     /// Why not.
     pub why_not: Option<String>,
+    /// Spherical aberration that entered.
+    pub cs_mm: Option<f64>,
+    /// Share of amplitude contrast that entered.
+    pub amplitude_contrast: Option<f64>,
     /// Tilts with a figure.
     pub tilts_measured: usize,
     /// Median of the underfocus.

@@ -5,6 +5,11 @@ use super::{Case, Definition, Outcome, Values};
 use crate::measured::{Measured, NotMeasured};
 use crate::record::{Focus, Sense, Tilt};
 
+/// Astigmatism under so many standard uncertainties may be noise.
+const SIGNIFICANT: f64 = 4.0;
+/// Noise under this does not matter.
+const KNOWN_UM: f64 = 0.03;
+
 /// The check.
 pub const CHECK: Definition = Definition {
     id: "astigmatism",
@@ -23,7 +28,17 @@ pub fn measured(tilt: &Tilt, figure: impl Fn(&Focus) -> Option<f64>) -> Measured
 }
 
 fn values(case: &Case<'_>) -> Values {
-    Values::Tilts(case.tilts.iter().map(|tilt| measured(tilt, |focus| focus.astigmatism_um)).collect())
+    Values::Tilts(case.tilts.iter().map(known).collect())
+}
+
+/// Astigmatism of a tilt, unless it could as well be noise that is larger than what would matter.
+fn known(tilt: &Tilt) -> Measured<f64> {
+    let value = measured(tilt, |focus| focus.astigmatism_um)?;
+    let error = measured(tilt, |focus| focus.astigmatism_error_um)?;
+    if value < SIGNIFICANT * error && error > KNOWN_UM {
+        return Err(NotMeasured::because(format!("the rings give astigmatism to ±{error:.2} µm only")));
+    }
+    Ok(value)
 }
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {

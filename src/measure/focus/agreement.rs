@@ -30,6 +30,8 @@ pub struct Rings {
     pub weight: Vec<f64>,
     /// Phase Φ of each ring.
     pub phase: Vec<f64>,
+    /// Frequency of each ring in cycles a pixel.
+    pub frequency: Vec<f64>,
     /// First ring of the fit, and one past the last at which the rings agree.
     pub band: (usize, usize),
     /// Correlation over the band from the first minimum on.
@@ -100,7 +102,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     let (measured, amplitude) = (divided(&sum), divided(&model));
     let fitted: Vec<f64> = amplitude.iter().zip(&phase).map(|(m, p)| 1.0 - m * p.cos()).collect();
     let errors: Vec<f64> = weight.iter().zip(&kept_sum).map(|(w, k)| if *w > 0.0 { k / (w * w) } else { 0.0 }).collect();
-    judge(flat.band, measured, fitted, weight, phase, &errors)
+    Rings { frequency: optics.frequency.clone(), ..judge(flat.band, measured, fitted, weight, phase, &errors) }
 }
 
 /// The aligned curve in bins of phase: so wide that noise is averaged, so narrow that a ring has several.
@@ -152,7 +154,7 @@ fn judge(
     let last = phase[end.saturating_sub(1).max(low)];
     let minima = if fallen > first { (last / TAU).floor() as usize } else { 0 };
     let strong = strong_rings(low..high, &measured, &phase, errors);
-    Rings { measured, fitted, weight, phase, band: (low, end), agreement, minima, strong }
+    Rings { measured, fitted, weight, phase, frequency: Vec::new(), band: (low, end), agreement, minima, strong }
 }
 
 /// Bins within half a ring of one, and at least so many.

@@ -9,6 +9,7 @@ use crate::measure::focus::witness;
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::smooth_run::{self, Place};
 use crate::physics::contrast::Lens;
+use crate::record::evidence::RingCurves;
 use crate::record::{Focus, FocusMeasure, Specimen, Tilt};
 
 /// Share of amplitude contrast where none is stated: common practice, no source.
@@ -29,9 +30,8 @@ pub fn plan(series: &Series, patch: Option<usize>) -> Measured<Plan> {
     let pixel_nm = series.pixel_nm.ok_or_else(|| missing("the pixel size (camera.pixel_nm)"))?;
     let size = patch.ok_or_else(|| NotMeasured::because("the images are too small for a spectrum"))?;
     let vitrified = series.specimen == Specimen::Vitrified;
-    let usual = if vitrified { VITRIFIED_CONTRAST } else { STAINED_CONTRAST };
-    let contrast = instrument.amplitude_contrast.unwrap_or(usual);
-    let lens = Lens::new(kv, instrument.cs_mm.unwrap_or(CS_MM), contrast);
+    let (cs_mm, contrast) = lens_facts(series);
+    let lens = Lens::new(kv, cs_mm, contrast);
     let optics = Optics::new(lens, pixel_nm, size);
     if optics.band.1 < optics.band.0 + 24 {
         return Err(NotMeasured::because("the images are too small for a spectrum with rings"));
@@ -39,6 +39,13 @@ pub fn plan(series: &Series, patch: Option<usize>) -> Measured<Plan> {
     let more = if vitrified { 0.0 } else { STAINED_UNCERTAINTY };
     let phase_error_rad = 2.0 * ((contrast + more).min(1.0).asin() - contrast.min(1.0).asin());
     Ok(Plan { table: Table::new(&optics), optics, phase_error_rad })
+}
+
+/// Spherical aberration in mm and share of amplitude contrast, as stated or as usual.
+fn lens_facts(series: &Series) -> (f64, f64) {
+    let instrument = &series.sheet.instrument;
+    let usual = if series.specimen == Specimen::Vitrified { VITRIFIED_CONTRAST } else { STAINED_CONTRAST };
+    (instrument.cs_mm.unwrap_or(CS_MM), instrument.amplitude_contrast.unwrap_or(usual))
 }
 
 /// Middle of a section from the middle of the assembled picture.
@@ -65,6 +72,7 @@ fn record(figures: &Measured<Figures>) -> Focus {
         ring_agreement: of(|f| f.agreement),
         rings_to_nm: of(|f| f.rings_to_nm),
         error_um: of(|f| f.error_um),
+        astigmatism_error_um: of(|f| f.astigmatism_error_um),
         score: None,
         score_needed: None,
         gradient_ratio: None,
@@ -93,6 +101,19 @@ pub fn of_tile(found: &TiltFocus, tile: usize) -> Focus {
     Focus { off_neighbours_um: off, ..record(found.tiles.get(tile).unwrap_or(&none)) }
 }
 
+/// The curve behind a tilt's focus, for the report.
+pub fn curves(found: &TiltFocus) -> Option<RingCurves> {
+    let rings = found.rings.as_ref()?;
+    let used = |value: f64, at: usize| (rings.weight[at] > 0.0).then_some(value as f32);
+    let end = rings.band.1.min(rings.frequency.len() - 1);
+    Some(RingCurves {
+        frequency_cycles_per_px: rings.frequency.iter().map(|f| *f as f32).collect(),
+        measured: rings.measured.iter().enumerate().map(|(at, value)| used(*value, at)).collect(),
+        fitted: rings.fitted.iter().map(|value| *value as f32).collect(),
+        agrees_to_cycles_per_px: rings.frequency[end] as f32,
+    })
+}
+
 fn run_word(run: Run) -> Option<&'static str> {
     match run {
         Run::Stated => None,
@@ -108,12 +129,15 @@ pub fn measure(series: &Series, places: &[Place], tilts: &[Tilt]) -> FocusMeasur
     let defocus: Vec<Option<f64>> = tilts.iter().map(defocus_of).collect();
     let known: Vec<f64> = defocus.iter().flatten().copied().collect();
     let wanted = wanted(series);
+    let (cs_mm, contrast) = lens_facts(series);
     if known.is_empty() {
         let why = tilts.iter().find_map(|tilt| tilt.focus.as_ref()?.why_not.clone());
         let why = why.unwrap_or_else(|| "there is no tilt".into());
         let none = || Some("no tilt has a focus".to_owned());
         return FocusMeasure {
             why_not: Some(why),
+            cs_mm: Some(cs_mm),
+            amplitude_contrast: Some(contrast),
             wanted_um: median(wanted.iter().flatten().copied().collect()),
             wanted_um_by_tilt: wanted,
             run_um_by_tilt: vec![None; tilts.len()],
@@ -136,6 +160,8 @@ pub fn measure(series: &Series, places: &[Place], tilts: &[Tilt]) -> FocusMeasur
     FocusMeasure {
         measured: true,
         why_not: None,
+        cs_mm: Some(cs_mm),
+        amplitude_contrast: Some(contrast),
         tilts_measured: known.len(),
         median_um: median(known),
         spread_um: robust_sd(off),

@@ -49,6 +49,8 @@ pub struct Figures {
     pub error_um: f64,
     /// Major less minor.
     pub astigmatism_um: f64,
+    /// One standard uncertainty of it.
+    pub astigmatism_error_um: f64,
     /// Azimuth of the largest underfocus, 0 to 180.
     pub astigmatism_deg: f64,
     /// Correlation of measured with fitted rings.
@@ -292,6 +294,8 @@ pub fn figures(plan: &Plan, fit: &Fit, rings: &Rings) -> Figures {
         defocus_um: fit.trial.defocus_um,
         error_um: fit.sd[0].hypot(fit.um_per_rad * plan.phase_error_rad),
         astigmatism_um: 2.0 * a1.hypot(a2),
+        // Both components are known about equally well; their difference matters little to the length.
+        astigmatism_error_um: 2.0 * (0.5 * (fit.sd[1].powi(2) + fit.sd[2].powi(2))).sqrt(),
         astigmatism_deg: azimuth.rem_euclid(180.0),
         agreement: rings.agreement,
         rings_to_nm: plan.optics.per_nm(end).recip(),

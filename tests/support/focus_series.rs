@@ -27,6 +27,7 @@ pub struct Outcome {
     /// Twice the bound of the azimuth.
     pub azimuth_bound_deg: f64,
     /// Error over stated uncertainty.
+    #[allow(dead_code, reason = "printed by the accuracy table alone")]
     pub pull: Option<f64>,
     /// What the record says where there is no figure.
     pub why_not: String,

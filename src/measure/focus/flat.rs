@@ -21,6 +21,8 @@ const CURVE_SPLINES: usize = 6;
 const SPIKE_LN_CHANCE: f64 = 16.0;
 /// … and it is so many times over it.
 const SPIKE_RATIO: f64 = 2.5;
+/// A spike that no fibre or fold would make is so many times over it.
+const STRONG_RATIO: f64 = 6.0;
 
 /// All maps of a tilt over their background.
 #[derive(Debug, Clone)]
@@ -37,8 +39,8 @@ pub struct Flat {
     pub y: Vec<Vec<f32>>,
     /// Weight of each cell for one patch: inverse of the relative variance.
     pub w: Vec<f64>,
-    /// Share of the band's cells that hold spikes of a lattice.
-    pub spikes: f64,
+    /// Cells of the band that hold strong spikes, as of a lattice.
+    pub spikes: usize,
     /// Power of the common curve at each ring.
     pub curve: Vec<f64>,
 }
@@ -107,8 +109,8 @@ fn mean_map(maps: &[RegionMap], patches: f64) -> Vec<f32> {
     total
 }
 
-/// Weight of each cell, 0 where a lattice has a spike; and the share of the band's cells that have one.
-fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, f64) {
+/// Weight of each cell, 0 where a lattice has a spike; and the number of strong ones.
+fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, usize) {
     let (rings, grid) = (optics.grid.rings, &optics.grid);
     let degrees = |cell: usize| grid.counts[cell] / HANN_BANDWIDTH;
     let mut w: Vec<f64> = (0..total.len())
@@ -117,7 +119,7 @@ fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, f64) {
             d / (1.0 + ROUGHNESS * ROUGHNESS * d * patches)
         })
         .collect();
-    let (mut spiked, mut cells) = (0usize, 0usize);
+    let mut strong = 0usize;
     let shown: Vec<Vec<f64>> = (0..rings).map(|ring| ring_levels(total, &w, optics, ring)).collect();
     for ring in optics.band.0..optics.band.1 {
         // Two rings on each side: a lattice's own ring may be spiked in every sector.
@@ -127,18 +129,17 @@ fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, f64) {
         let Some(&median) = near.get(near.len() / 2) else { continue };
         for sector in 0..SECTORS {
             let cell = optics.cell(sector, ring);
-            cells += usize::from(w[cell] > 0.0);
             let over = f64::from(total[cell]) / median;
             // Means of k exponential powers: the chance of x times their mean is under exp(-k(x - 1 - ln x)).
             let k = (degrees(cell) * patches).max(0.5);
             if over > SPIKE_RATIO && k * (over - 1.0 - over.ln()) > SPIKE_LN_CHANCE {
-                spiked += 1;
+                strong += usize::from(over > STRONG_RATIO);
                 // A spike leaks into its neighbours through the window.
                 (ring.saturating_sub(1)..=(ring + 1).min(rings - 1)).for_each(|r| w[optics.cell(sector, r)] = 0.0);
             }
         }
     }
-    (w, spiked as f64 / cells.max(1) as f64)
+    (w, strong)
 }
 
 fn ring_levels(total: &[f32], w: &[f64], optics: &Optics, ring: usize) -> Vec<f64> {

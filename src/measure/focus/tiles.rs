@@ -13,6 +13,8 @@ use crate::measured::NotMeasured;
 const OFF_AFTER_SDS: f64 = 5.0;
 /// … and by more than this.
 const LEAST_OFF_UM: f64 = 0.15;
+/// Of fewer tiles it cannot be told which is off.
+const LEAST_TILES: usize = 3;
 /// A tile is sought this far from where its tilt puts it.
 const REACH_UM: f64 = 2.5;
 /// What χ² must fall by before a tile is put elsewhere than beside its neighbours.
@@ -54,23 +56,47 @@ pub fn fill(found: &mut TiltFocus, tilt: &Tilt<'_>) {
         return;
     }
     let own: Vec<Option<Own>> = (0..tilt.middles.len()).map(|tile| one(tilt, tile)).collect();
-    for (tile, own) in own.iter().enumerate() {
+    for own in &own {
         let Some(own) = own else {
             found.tiles.push(Err(NotMeasured::because("the tile shows too few rings by itself")));
             continue;
         };
         let error_um = own.sd_um.hypot(tilt.fit.um_per_rad * tilt.plan.phase_error_rad);
         found.tiles.push(Ok(Figures { defocus_um: own.defocus_um, error_um, ..whole }));
-        let off = own.defocus_um - own.expected_um;
-        if off.abs() > (OFF_AFTER_SDS * own.sd_um).max(LEAST_OFF_UM) {
-            found.off_tiles.push((tile, off));
-        }
     }
+    name_those_off(found, &own);
     if tilt.run == Run::Refocused
         && let (Some(centre), Ok(figures)) = (centre(tilt.middles), &mut found.figures)
         && let Some(Ok(tile)) = found.tiles.get(centre)
     {
         *figures = Figures { defocus_um: tile.defocus_um, error_um: tile.error_um, ..*figures };
+    }
+}
+
+/// Names tiles whose focus is off that of the others, and takes them out of the tilt's own.
+fn name_those_off(found: &mut TiltFocus, own: &[Option<Own>]) {
+    let offs: Vec<(usize, f64, f64)> = own
+        .iter()
+        .enumerate()
+        .filter_map(|(tile, own)| own.as_ref().map(|own| (tile, own.defocus_um - own.expected_um, own.sd_um)))
+        .collect();
+    if offs.len() < LEAST_TILES {
+        return;
+    }
+    let mut sorted: Vec<f64> = offs.iter().map(|(_, off, _)| *off).collect();
+    sorted.sort_by(f64::total_cmp);
+    let usual = sorted[sorted.len() / 2];
+    let is_off = |off: f64, sd: f64| (off - usual).abs() > (OFF_AFTER_SDS * sd).max(LEAST_OFF_UM);
+    let mut good = (0.0, 0.0);
+    for &(tile, off, sd) in &offs {
+        if is_off(off, sd) {
+            found.off_tiles.push((tile, off - usual));
+        } else {
+            good = (good.0 + off / (sd * sd), good.1 + 1.0 / (sd * sd));
+        }
+    }
+    if let (false, Ok(figures)) = (found.off_tiles.is_empty(), &mut found.figures) {
+        figures.defocus_um += good.0 / good.1.max(1e-300);
     }
 }
 

@@ -22,8 +22,8 @@ const KNOWN_SLOPE: f64 = 0.1;
 const MOST_SLOPE_ERROR: f64 = 0.5;
 /// Rings that scatter this many times beyond their noise are worth another fit with less weight.
 const WORTH_ANOTHER: f64 = 1.5;
-/// Shares of the band's cells that spikes of a lattice may take.
-const MOST_SPIKES: f64 = 0.003;
+/// So many strong spikes make a lattice.
+const LATTICE_SPIKES: usize = 2;
 /// Least correlation over the band.
 const LEAST_AGREEMENT: f64 = 0.3;
 /// Half of major - minor and azimuths that a fit of astigmatism is begun from, if it is large.
@@ -303,7 +303,7 @@ pub fn figures(plan: &Plan, fit: &Fit, rings: &Rings) -> Figures {
 }
 
 fn no_rings(flat: &Flat, plan: &Plan, score: Option<Score>) -> String {
-    if flat.spikes > MOST_SPIKES {
+    if flat.spikes >= LATTICE_SPIKES {
         return "a periodic structure (a lattice, a grid, a fixed pattern) outshines the rings".into();
     }
     let least = plan.optics.least_defocus_um();

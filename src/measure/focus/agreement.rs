@@ -5,7 +5,6 @@
 //! least one ring.
 
 use crate::measure::focus::flat::Flat;
-use crate::measure::focus::grid::Grid;
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::refine::{Fit, Fitter};
 use crate::measure::focus::sums::Place;
@@ -50,12 +49,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     let half_lambda2_cs_um = 0.5 * optics.lens.wavelength_nm.powi(2) * optics.lens.cs_nm * 1e-3;
     let phase: Vec<f64> =
         (0..count).map(|j| optics.ring_a[j] * fit.trial.defocus_um + optics.ring_b[j]).collect();
-    let along: Vec<f64> = (0..flat.sectors)
-        .map(|sector| {
-            let (sine, cosine) = (2.0 * Grid::azimuth_rad(sector)).sin_cos();
-            fit.astigmatism_um[0] * cosine + fit.astigmatism_um[1] * sine
-        })
-        .collect();
+    let along = fit.along_um();
     let curves: Vec<(f64, f64)> = (0..count).map(|j| fitter.curves(fit, j)).collect();
     for ((y, n), place) in flat.y.iter().zip(&flat.n).zip(places) {
         let own = fit.trial.of(place);

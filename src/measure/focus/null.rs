@@ -77,10 +77,13 @@ fn residual(
 ) -> Vec<f64> {
     let defocus = fit.trial.of(place);
     let variance = place.variance_um2 * fit.trial.slope.powi(2);
+    let along = fit.along_um();
     let mut rest = vec![0.0; y.len()];
     for j in low..high {
         let (level, m) = curves[j];
-        let wave = optics.kept(j, defocus, variance) * (optics.ring_a[j] * defocus + optics.ring_b[j]).cos();
+        // Sectors of different underfocus, taken together, show weaker rings.
+        let together = along.iter().map(|um| (optics.ring_a[j] * um).cos()).sum::<f64>() / along.len() as f64;
+        let wave = together * optics.kept(j, defocus, variance) * (optics.ring_a[j] * defocus + optics.ring_b[j]).cos();
         rest[j] = f64::from(y[j]) - level + m * wave;
     }
     rest

@@ -7,7 +7,7 @@
 //! [`crate::measure::focus::sums`]), which makes the fit cheap, so the damped step is written out.
 
 use crate::measure::focus::flat::{Flat, abscissa, splines};
-use crate::measure::focus::grid::Grid;
+use crate::measure::focus::grid::{Grid, SECTORS};
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::sums::{Place, Sums, Trial, turn, turn_two};
 use crate::numerics::spline::{Basis, Spline};
@@ -63,6 +63,18 @@ pub struct Fit {
     pub sd: [f64; LENS],
     /// Change of underfocus for a radian more in the phase of the rings.
     pub um_per_rad: f64,
+}
+
+impl Fit {
+    /// What astigmatism adds to the underfocus along the middle of each sector of the grid.
+    pub fn along_um(&self) -> Vec<f64> {
+        let [a, b] = self.astigmatism_um;
+        let along = |sector: usize| {
+            let (sine, cosine) = (2.0 * Grid::azimuth_rad(sector)).sin_cos();
+            a * cosine + b * sine
+        };
+        (0..SECTORS).map(along).collect()
+    }
 }
 
 /// The fit of one set of maps.

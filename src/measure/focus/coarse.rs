@@ -109,6 +109,17 @@ impl<'a> Correlations<'a> {
         Self { table, least_um: 0.8 * optics.least_defocus_um(), maps }
     }
 
+    /// The highest correlation under a gradient, whichever envelope gives it, each in terms of its own scatter.
+    pub fn peak(&self, places: &[Place], slope: f64) -> f64 {
+        let of = |maps: &Vec<Vec<f32>>| {
+            let scores = scores(self.table, maps, places, slope);
+            let used: Vec<f64> = self.table.searched().filter_map(|point| scores.get(point).copied()).collect();
+            let norm: f64 = maps.iter().flatten().map(|value| f64::from(*value).powi(2)).sum::<f64>();
+            used.iter().copied().fold(0.0, f64::max) / norm.sqrt().max(1e-300)
+        };
+        self.maps.iter().map(of).fold(0.0, f64::max)
+    }
+
     /// The best underfocuses at the middle under a gradient, at most `most` for each envelope.
     pub fn best(&self, places: &[Place], slope: f64, most: usize) -> Vec<f64> {
         let mut found = Vec::new();

@@ -19,10 +19,12 @@ const AMPLITUDE: usize = 5;
 /// Underfocus, cos 2θ and sin 2θ of astigmatism, gradient.
 const LENS: usize = 4;
 const SIZE: usize = LENS + BACKGROUND + AMPLITUDE;
-const STEPS: usize = 12;
+const STEPS: usize = 16;
 const ROUNDS: usize = 4;
 /// Steps under this end the fit.
-const SMALL_UM: f64 = 1e-4;
+const SMALL_UM: f64 = 3e-4;
+const SMALL_CHI2: f64 = 0.05;
+const SMALL_SLOPE: f64 = 2e-3;
 /// Pull on c and d that keeps an unconstrained spline finite; against weights of hundreds it is nothing.
 const RIDGE: f64 = 1e-3;
 /// Second differences of c and d of 0.5 cost as much as one standard deviation: at the lowest frequencies, where
@@ -133,28 +135,28 @@ impl<'a> Fitter<'a> {
         let mut trial = start;
         let (c, d) = curves.map_or((vec![1.0; BACKGROUND], vec![0.0; AMPLITUDE]), |(c, d)| (c.to_vec(), d.to_vec()));
         let mut state = State { defocus_um: trial.defocus_um, astigmatism_um, c, d };
-        let rounds = if free.slope || free.defocus { ROUNDS } else { 1 };
-        let mut fit = None;
+        let rounds = if free.slope { ROUNDS } else { 1 };
+        let mut last = None;
         for _ in 0..rounds {
             let sums = Sums::at(self.flat, self.places, self.optics, trial);
-            let base = trial;
-            let slope_step = self.settle(&sums, base, &mut state, free)?;
+            let (normal, slope_step) = self.settle(&sums, trial, &mut state, free)?;
             trial.defocus_um = state.defocus_um;
             trial.slope += slope_step;
-            fit = Some((sums, base));
-            if slope_step.abs() < 1e-3 && (trial.defocus_um - base.defocus_um).abs() < 0.02 {
+            last = Some(normal);
+            if slope_step.abs() < SMALL_SLOPE {
                 break;
             }
         }
-        let (sums, base) = fit?;
-        self.report(&sums, base, trial, &state, free)
+        self.report(&last?, trial, &state, free)
     }
 
-    /// Steps with the sums held; gives the step of the gradient that the last of them asks for.
-    fn settle(&self, sums: &Sums, base: Trial, state: &mut State, free: Free) -> Option<f64> {
+    /// Steps with the sums held; gives the equations at the end, and the step of the gradient that they ask for.
+    fn settle(&self, sums: &Sums, base: Trial, state: &mut State, free: Free) -> Option<(Normal, f64)> {
         let mut damping = 1e-4;
         let mut now = self.normal(sums, base, state);
-        for _ in 0..STEPS {
+        // Background and amplitude alone are a linear fit: one step is enough.
+        let steps = if free.defocus || free.astigmatism || free.slope { STEPS } else { 1 };
+        for _ in 0..steps {
             let step = solve(&now, free, damping)?;
             let next = State {
                 defocus_um: state.defocus_um + step[0].clamp(-0.2, 0.2),
@@ -166,9 +168,8 @@ impl<'a> Fitter<'a> {
                 d: state.d.iter().enumerate().map(|(i, d)| d + step[LENS + BACKGROUND + i]).collect(),
             };
             let then = self.normal(sums, base, &next);
-            let still = then.chi2 <= now.chi2 * (1.0 + 1e-9) + 1e-9;
-            let small = step.rows(0, LENS - 1).amax() < SMALL_UM && (now.chi2 - then.chi2).abs() < 1e-3;
-            if still {
+            let small = step.rows(0, LENS - 1).amax() < SMALL_UM && (now.chi2 - then.chi2).abs() < SMALL_CHI2;
+            if then.chi2 <= now.chi2 * (1.0 + 1e-9) + 1e-9 {
                 *state = next;
                 now = then;
                 damping *= 0.2;
@@ -177,103 +178,88 @@ impl<'a> Fitter<'a> {
                 }
             } else {
                 damping = (damping * 20.0).max(1e-3);
-                if damping > 1e4 {
+                if small || damping > 1e4 {
                     break;
                 }
             }
         }
-        Some(if free.slope { solve(&now, free, 0.0)?[3].clamp(-0.5, 0.5) } else { 0.0 })
+        let slope = if free.slope { solve(&now, free, 0.0)?[3].clamp(-0.5, 0.5) } else { 0.0 };
+        Some((now, slope))
     }
 
     /// Normal equations at a state, from sums made at `base`.
     fn normal(&self, sums: &Sums, base: Trial, state: &State) -> Normal {
-        let mut matrix = DMatrix::<f64>::zeros(SIZE, SIZE);
-        let mut right = DVector::<f64>::zeros(SIZE);
-        let (mut chi2, mut phase) = (0.0, 0.0);
-        let optics = self.optics;
+        let mut normal = Normal::new();
         for j in self.flat.band.0..self.flat.band.1 {
-            let (background, amplitude) = (&self.background[j], &self.amplitude[j]);
-            let (level, m) = (background.at(&state.c), amplitude.at(&state.d));
-            let ring = &sums.ring[j];
-            for (sector, twice) in self.twice.iter().enumerate() {
-                let at = sector * self.flat.rings + j;
-                let w = self.flat.w[at];
-                if w == 0.0 {
-                    continue;
-                }
-                let (a, off) = if self.flat.sectors == 1 {
-                    (optics.ring_a[j], optics.ring_a[j] * (state.defocus_um - base.defocus_um))
-                } else {
-                    let a = optics.cell_a[at];
-                    let along = state.astigmatism_um[0] * twice[0] + state.astigmatism_um[1] * twice[1];
-                    let fine = (a - optics.ring_a[j]) * base.defocus_um + optics.cell_b[at] - optics.ring_b[j];
-                    (a, a * (along + state.defocus_um - base.defocus_um) + fine)
-                };
-                let (sine, cosine) = off.sin_cos();
-                let angle = (cosine, sine);
-                let [c1, s1] = turn(ring.one, angle);
-                let [_, s1e] = turn(ring.e_one, angle);
-                let [cc, cs, ss] = turn_two(ring.two, angle);
-                let [_, cs_e, ss_e] = turn_two(ring.e_two, angle);
-                let [_, _, ss_ee] = turn_two(ring.ee_two, angle);
-                let cell = &sums.cell[at];
-                let [yc, ys] = turn([cell[2], cell[3]], angle);
-                let [_, ys_e] = turn([cell[4], cell[5]], angle);
-                chi2 += w
-                    * (cell[1] - 2.0 * level * cell[0] + 2.0 * m * yc + sums.n * level * level - 2.0 * level * m * c1
-                        + m * m * cc);
-                let lens = [1.0, twice[0], twice[1]];
-                let wma = w * m * a;
-                let pull = ys - level * s1 + m * cs;
-                let pull_e = ys_e - level * s1e + m * cs_e;
-                let stiff = wma * m * a;
-                phase += wma * m * ss;
-                for p in 0..3 {
-                    right[p] += wma * pull * lens[p];
-                    for q in 0..=p {
-                        matrix[(p, q)] += stiff * ss * lens[p] * lens[q];
-                    }
-                    matrix[(3, p)] += stiff * ss_e * lens[p];
-                }
-                right[3] += wma * pull_e;
-                matrix[(3, 3)] += stiff * ss_ee;
-                for (i, u) in background.values.iter().enumerate() {
-                    let row = LENS + background.first + i;
-                    right[row] += w * u * (cell[0] - level * sums.n + m * c1);
-                    for p in 0..3 {
-                        matrix[(row, p)] += wma * u * s1 * lens[p];
-                    }
-                    matrix[(row, 3)] += wma * u * s1e;
-                    for (k, v) in background.values.iter().enumerate().take(i + 1) {
-                        matrix[(row, LENS + background.first + k)] += w * u * v * sums.n;
-                    }
-                }
-                for (i, u) in amplitude.values.iter().enumerate() {
-                    let row = LENS + BACKGROUND + amplitude.first + i;
-                    right[row] -= w * u * (yc - level * c1 + m * cc);
-                    for p in 0..3 {
-                        matrix[(row, p)] -= wma * u * cs * lens[p];
-                    }
-                    matrix[(row, 3)] -= wma * u * cs_e;
-                    for (k, v) in background.values.iter().enumerate() {
-                        matrix[(row, LENS + background.first + k)] -= w * u * v * c1;
-                    }
-                    for (k, v) in amplitude.values.iter().enumerate().take(i + 1) {
-                        matrix[(row, LENS + BACKGROUND + amplitude.first + k)] += w * u * v * cc;
-                    }
-                }
-            }
+            let level = self.background[j].at(&state.c);
+            let m = self.amplitude[j].at(&state.d);
+            let ring = self.ring(sums, base, state, j, (level, m));
+            normal.add(&ring, (level, m, sums.n), &self.background[j], &self.amplitude[j]);
         }
-        let mut normal = Normal { matrix, right, chi2, phase };
         normal.smooth(LENS, &state.c);
         normal.smooth(LENS + BACKGROUND, &state.d);
         normal
     }
 
-    fn report(&self, sums: &Sums, base: Trial, trial: Trial, state: &State, free: Free) -> Option<Fit> {
-        let normal = self.normal(sums, base, state);
-        let flat = State { d: vec![0.0; AMPLITUDE], c: state.c.clone(), ..*state };
-        let bare = self.bare_chi2(sums, base, &flat)?;
+    /// What the cells of one ring give to the equations, its sectors summed.
+    fn ring(&self, sums: &Sums, base: Trial, state: &State, j: usize, (level, m): (f64, f64)) -> Ring {
+        let optics = self.optics;
+        let of = &sums.ring[j];
+        let mut ring = Ring::default();
+        for (sector, twice) in self.twice.iter().enumerate() {
+            let at = sector * self.flat.rings + j;
+            let w = self.flat.w[at];
+            if w == 0.0 {
+                continue;
+            }
+            let (a, off) = if self.flat.sectors == 1 {
+                (optics.ring_a[j], optics.ring_a[j] * (state.defocus_um - base.defocus_um))
+            } else {
+                let a = optics.cell_a[at];
+                let along = state.astigmatism_um[0] * twice[0] + state.astigmatism_um[1] * twice[1];
+                let fine = (a - optics.ring_a[j]) * base.defocus_um + optics.cell_b[at] - optics.ring_b[j];
+                (a, a * (along + state.defocus_um - base.defocus_um) + fine)
+            };
+            let (sine, cosine) = off.sin_cos();
+            let angle = (cosine, sine);
+            let [c1, s1] = turn(of.one, angle);
+            let [_, s1e] = turn(of.e_one, angle);
+            let [cc, cs, ss] = turn_two(of.two, angle);
+            let [_, cs_e, ss_e] = turn_two(of.e_two, angle);
+            let [_, _, ss_ee] = turn_two(of.ee_two, angle);
+            let cell = &sums.cell[at];
+            let [yc, ys] = turn([cell[2], cell[3]], angle);
+            let [_, ys_e] = turn([cell[4], cell[5]], angle);
+            ring.chi2 += w * (cell[1] - 2.0 * level * cell[0] + 2.0 * m * yc);
+            ring.w += w;
+            ring.y += w * cell[0];
+            ring.c += w * c1;
+            ring.cc += w * cc;
+            ring.yc += w * yc;
+            let wa = w * a;
+            let lens = [1.0, twice[0], twice[1]];
+            let pull = wa * (ys - level * s1 + m * cs);
+            let stiff = wa * a;
+            ring.phase += wa * ss;
+            for p in 0..3 {
+                ring.pull[p] += pull * lens[p];
+                ring.level[p] += wa * s1 * lens[p];
+                ring.amplitude[p] += wa * cs * lens[p];
+                for q in 0..=p {
+                    ring.stiff[p][q] += stiff * ss * lens[p] * lens[q];
+                }
+                ring.stiff[3][p] += stiff * ss_e * lens[p];
+            }
+            ring.pull[3] += wa * (ys_e - level * s1e + m * cs_e);
+            ring.level[3] += wa * s1e;
+            ring.amplitude[3] += wa * cs_e;
+            ring.stiff[3][3] += stiff * ss_ee;
+        }
+        ring
+    }
+
+    fn report(&self, normal: &Normal, trial: Trial, state: &State, free: Free) -> Option<Fit> {
+        let bare = normal.bare_chi2(&state.d)?;
         let cells = self.flat.w.iter().filter(|w| **w > 0.0).count() as f64 * self.flat.n.len() as f64;
         let scale = (normal.chi2 / (cells - SIZE as f64).max(1.0)).max(1.0);
         let mut held = symmetric(&normal.matrix);
@@ -294,14 +280,30 @@ impl<'a> Fitter<'a> {
         })
     }
 
-    /// χ² of the best background without rings.
-    fn bare_chi2(&self, sums: &Sums, base: Trial, state: &State) -> Option<f64> {
-        let normal = self.normal(sums, base, state);
-        let matrix = symmetric(&normal.matrix).view((LENS, LENS), (BACKGROUND, BACKGROUND)).into_owned();
-        let matrix = matrix + DMatrix::<f64>::identity(BACKGROUND, BACKGROUND) * RIDGE;
-        let right = normal.right.rows(LENS, BACKGROUND).into_owned();
-        let step = matrix.cholesky()?.solve(&right);
-        Some(normal.chi2 - step.dot(&right))
+    /// The best of some astigmatisms to begin from, by the correlation of the rings alone; none where no astigmatism at
+    /// all does as well.
+    pub fn begin_astigmatism(&self, fit: &Fit, starts_um: &[[f64; 2]]) -> Option<[f64; 2]> {
+        let sums = Sums::at(self.flat, self.places, self.optics, fit.trial);
+        let score = |start: [f64; 2]| {
+            let mut score = 0.0;
+            // Every other ring says as much.
+            for j in (self.flat.band.0..self.flat.band.1).step_by(2) {
+                let m = self.amplitude[j].at(&fit.amplitude);
+                for (sector, twice) in self.twice.iter().enumerate() {
+                    let at = sector * self.flat.rings + j;
+                    let (sine, cosine) =
+                        (self.optics.ring_a[j] * (start[0] * twice[0] + start[1] * twice[1])).sin_cos();
+                    let [c1, _] = turn(sums.ring[j].one, (cosine, sine));
+                    let [yc, _] = turn([sums.cell[at][2], sums.cell[at][3]], (cosine, sine));
+                    score -= self.flat.w[at] * m * (yc - self.background[j].at(&fit.background) * c1);
+                }
+            }
+            score
+        };
+        let none = score([0.0, 0.0]);
+        let scored = starts_um.iter().map(|start| (*start, score(*start)));
+        let best = scored.max_by(|a, b| a.1.total_cmp(&b.1))?;
+        (best.1 > none).then_some(best.0)
     }
 
     /// How many times beyond its noise each ring scatters about a fit, maps summed and neighbouring rings averaged: a
@@ -352,7 +354,78 @@ impl<'a> Fitter<'a> {
     }
 }
 
+/// Weighted sums of one ring over its sectors.
+#[derive(Default)]
+struct Ring {
+    w: f64,
+    y: f64,
+    c: f64,
+    cc: f64,
+    yc: f64,
+    chi2: f64,
+    phase: f64,
+    /// Pull on the lens' parameters, for an amplitude of 1.
+    pull: [f64; LENS],
+    /// Of lens and background together.
+    level: [f64; LENS],
+    /// Of lens and amplitude together.
+    amplitude: [f64; LENS],
+    stiff: [[f64; LENS]; LENS],
+}
+
 impl Normal {
+    fn new() -> Self {
+        Self { matrix: DMatrix::zeros(SIZE, SIZE), right: DVector::zeros(SIZE), chi2: 0.0, phase: 0.0 }
+    }
+
+    fn add(&mut self, ring: &Ring, (level, m, n): (f64, f64, f64), background: &Basis, amplitude: &Basis) {
+        self.chi2 += ring.chi2 + n * ring.w * level * level - 2.0 * level * m * ring.c + m * m * ring.cc;
+        self.phase += m * m * ring.phase;
+        for p in 0..LENS {
+            self.right[p] += m * ring.pull[p];
+            for q in 0..=p {
+                self.matrix[(p, q)] += m * m * ring.stiff[p][q];
+            }
+        }
+        for (i, u) in background.values.iter().enumerate() {
+            let row = LENS + background.first + i;
+            self.right[row] += u * (ring.y - level * n * ring.w + m * ring.c);
+            for p in 0..LENS {
+                self.matrix[(row, p)] += m * u * ring.level[p];
+            }
+            for (k, v) in background.values.iter().enumerate().take(i + 1) {
+                self.matrix[(row, LENS + background.first + k)] += n * ring.w * u * v;
+            }
+        }
+        for (i, u) in amplitude.values.iter().enumerate() {
+            let row = LENS + BACKGROUND + amplitude.first + i;
+            self.right[row] -= u * (ring.yc - level * ring.c + m * ring.cc);
+            for p in 0..LENS {
+                self.matrix[(row, p)] -= m * u * ring.amplitude[p];
+            }
+            for (k, v) in background.values.iter().enumerate() {
+                self.matrix[(row, LENS + background.first + k)] -= u * v * ring.c;
+            }
+            for (k, v) in amplitude.values.iter().enumerate().take(i + 1) {
+                self.matrix[(row, LENS + BACKGROUND + amplitude.first + k)] += u * v * ring.cc;
+            }
+        }
+    }
+
+    /// χ² of the best background without rings, these equations having been made with amplitude `d`: χ² is quadratic
+    /// in background and amplitude.
+    fn bare_chi2(&self, d: &[f64]) -> Option<f64> {
+        let matrix = symmetric(&self.matrix);
+        let d = DVector::from_row_slice(d);
+        let (first, count) = (LENS + BACKGROUND, AMPLITUDE);
+        let pull = self.right.rows(first, count);
+        let own = matrix.view((first, first), (count, count));
+        let without = self.chi2 + 2.0 * pull.dot(&d) + (own * &d).dot(&d);
+        let right = self.right.rows(LENS, BACKGROUND) + matrix.view((LENS, first), (BACKGROUND, count)) * &d;
+        let background = matrix.view((LENS, LENS), (BACKGROUND, BACKGROUND)).into_owned();
+        Some(without - background.cholesky()?.solve(&right).dot(&right))
+    }
+
     /// Adds the cost of second differences of coefficients that stand at `first`.
     fn smooth(&mut self, first: usize, coefficients: &[f64]) {
         for (at, three) in coefficients.windows(3).enumerate() {

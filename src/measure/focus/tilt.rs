@@ -20,6 +20,10 @@ const CHANGES_RUN: f64 = 16.0;
 const KNOWN_SLOPE: f64 = 0.1;
 /// One known worse than this says nothing.
 const MOST_SLOPE_ERROR: f64 = 0.5;
+/// χ² by which rings stand out plainly.
+const PLAIN_GAIN: f64 = 200.0;
+/// A candidate whose χ² is so much larger does not catch up by being refined.
+const FAR_BEHIND: f64 = 60.0;
 /// Rings that scatter this many times beyond their noise are worth another fit with less weight.
 const WORTH_ANOTHER: f64 = 1.5;
 /// So many strong spikes make a lattice.
@@ -27,7 +31,7 @@ const LATTICE_SPIKES: usize = 2;
 /// Least correlation over the band.
 const LEAST_AGREEMENT: f64 = 0.3;
 /// Half of major - minor and azimuths that a fit of astigmatism is begun from, if it is large.
-const STARTS_UM: [f64; 2] = [0.2, 0.5];
+const STARTS_UM: [f64; 3] = [0.1, 0.22, 0.5];
 
 /// What all tilts of a series share.
 #[derive(Debug, Clone)]
@@ -132,7 +136,17 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
     if excess.iter().any(|excess| *excess > WORTH_ANOTHER) {
         flat.trust_less(&excess);
         round = flat.round();
-        if let Some(again) = scene.search(&flat, &round) {
+        // Where rings stand out plainly, only their weights change; else the search may have gone astray.
+        let again = if fit.gain > PLAIN_GAIN {
+            best_of(&round, &tried.places, optics, &[fit.trial.defocus_um]).and_then(|start| {
+                let tried = Tried { fit: start, places: tried.places.clone(), ..tried };
+                let (fit, gradient) = settle(&flat, &round, &tried, optics)?;
+                Some((tried, fit, gradient))
+            })
+        } else {
+            scene.search(&flat, &round)
+        };
+        if let Some(again) = again {
             (tried, fit, gradient) = again;
         }
     }
@@ -186,9 +200,23 @@ impl Scene<'_> {
     fn search(&self, flat: &Flat, round: &Flat) -> Option<(Tried, Fit, Option<Gradient>)> {
         let optics = &self.plan.optics;
         let correlations = Correlations::of(round, optics, &self.plan.table);
-        let tried = self.runs().into_iter().filter_map(|run| {
+        let runs = self.runs();
+        let stated = matches!(runs.first(), Some(Run::Stated));
+        let scored = runs.iter().map(|&run| {
             let places = gradient::places(self.maps, optics.pixel_nm * 1e-3, self.middles, self.geometry, run);
-            let fit = best_round(round, &places, optics, &correlations)?;
+            (run, correlations.peak(&places, 1.0), places)
+        });
+        let mut scored: Vec<(Run, f64, Vec<Place>)> = scored.collect();
+        // Runs that do worse than the stated one in the search need no fit; without a stated one the best two do.
+        let first = scored.first().map_or(0.0, |(_, peak, _)| *peak);
+        if stated {
+            scored.retain(|(run, peak, _)| *run == Run::Stated || *peak > first);
+        } else {
+            scored.sort_by(|a, b| b.1.total_cmp(&a.1));
+            scored.truncate(2);
+        }
+        let tried = scored.into_iter().filter_map(|(run, _, places)| {
+            let fit = best_of(round, &places, optics, &correlations.best(&places, 1.0, CANDIDATES))?;
             Some(Tried { run, places, fit })
         });
         let tried = prefer(tried.collect())?;
@@ -197,15 +225,16 @@ impl Scene<'_> {
     }
 }
 
-fn best_round(round: &Flat, places: &[Place], optics: &Optics, correlations: &Correlations<'_>) -> Option<Fit> {
+/// The best fit, sectors in one, begun from some underfocuses.
+fn best_of(round: &Flat, places: &[Place], optics: &Optics, candidates: &[f64]) -> Option<Fit> {
     let fitter = Fitter::new(round, places, optics);
-    let candidates = correlations.best(places, 1.0, CANDIDATES);
-    let fits = candidates.into_iter().filter_map(|um| fitter.at(Trial { defocus_um: um, slope: 1.0 }, [0.0, 0.0]));
-    let fits = fits.filter(|fit| fitter.mean_amplitude(fit) > 0.0);
-    let mut fits: Vec<Fit> = fits.collect();
+    let fits = candidates.iter().filter_map(|&um| fitter.at(Trial { defocus_um: um, slope: 1.0 }, [0.0, 0.0]));
+    let mut fits: Vec<Fit> = fits.filter(|fit| fitter.mean_amplitude(fit) > 0.0).collect();
     fits.sort_by(|a, b| a.chi2.total_cmp(&b.chi2));
+    // A second candidate is refined only where the first does not leave it far behind.
+    let near = fits.first().map_or(0.0, |fit| fit.chi2) + FAR_BEHIND;
     let free = Free { defocus: true, astigmatism: false, slope: false };
-    let refined = fits.iter().take(2).filter_map(|fit| {
+    let refined = fits.iter().take(2).filter(|fit| fit.chi2 <= near).filter_map(|fit| {
         fitter.fit(fit.trial, [0.0, 0.0], free, Some((&fit.background, &fit.amplitude)))
     });
     refined.min_by(|a, b| a.chi2.total_cmp(&b.chi2))
@@ -240,22 +269,11 @@ fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(
     let fitter = Fitter::new(flat, &tried.places, optics);
     let free = Free { defocus: true, astigmatism: true, slope: false };
     let curves = Some((start.background.as_slice(), start.amplitude.as_slice()));
-    let plain = fitter.fit(start.trial, [0.0, 0.0], free, curves)?;
-    // Where the rings gain little from sectors, a strong astigmatism may have smeared them.
-    let mut best = plain;
-    if best.gain < 4.0 * start.gain.max(0.0) + 400.0 && best.gain > 0.0 {
-        for half_um in STARTS_UM {
-            for azimuth in 0..6 {
-                let (sine, cosine) = (std::f64::consts::PI / 3.0 * f64::from(azimuth)).sin_cos();
-                let begun = fitter.at(start.trial, [half_um * cosine, half_um * sine]);
-                if let Some(begun) = begun.filter(|fit| fit.chi2 < best.chi2) {
-                    let curves = Some((begun.background.as_slice(), begun.amplitude.as_slice()));
-                    let fit = fitter.fit(begun.trial, begun.astigmatism_um, free, curves);
-                    best = fit.filter(|fit| fit.chi2 < best.chi2).unwrap_or(best);
-                }
-            }
-        }
-    }
+    let azimuths = (0..6).map(|i| (std::f64::consts::PI / 3.0 * f64::from(i)).sin_cos());
+    let starts: Vec<[f64; 2]> =
+        azimuths.flat_map(|(sine, cosine)| STARTS_UM.map(|half_um| [half_um * cosine, half_um * sine])).collect();
+    let begin = fitter.begin_astigmatism(start, &starts).unwrap_or([0.0, 0.0]);
+    let best = fitter.fit(start.trial, begin, free, curves)?;
     Some((best, gradient))
 }
 

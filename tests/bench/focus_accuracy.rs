@@ -24,7 +24,6 @@ fn main() {
         let (record, truths, worth) = focus_series::assess(&kind.recipe);
         let all = focus_series::compare(&record, &truths, &worth);
         row(kind.name, &all);
-        if std::env::var_os("EACH_TILT").is_some() { all.iter().for_each(|tilt| println!("{tilt:?}")); println!("{:?} {:?}", worth[0], record.measures.focus.gradient_ratio.zip(record.measures.focus.gradient_error)); }
     }
     let (mut blind, mut given) = (0, 0);
     for kind in focus_series::blind_kinds() {
@@ -32,7 +31,6 @@ fn main() {
         let (record, truths, worth) = focus_series::assess(&kind.recipe);
         let all = focus_series::compare(&record, &truths, &worth);
         let n = all.iter().filter(|tilt| !tilt.measurable).count();
-        for tilt in all.iter().filter(|t| t.error_percent.is_some()) { println!("{tilt:?}"); }
         let wrong = all.iter().filter(|tilt| !tilt.measurable && tilt.error_percent.is_some()).count();
         println!("| {} | {} | {wrong} of {n} given a number | | | | | | | | | |", kind.name, all.len() - n);
         blind += n;

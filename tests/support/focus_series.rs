@@ -160,8 +160,8 @@ pub fn kinds() -> Vec<Kind> {
     vec![
         kind("vitrified 0.36 nm, 3 e/Å², 1024²", Facts { ..base }),
         kind("vitrified 0.36 nm, 1 e/Å², 1024²", Facts { dose: 1.0, seed: 2, defocus_um: 4.0, ..base }),
-        kind("vitrified 0.20 nm, 5 e/Å², 512²", Facts {
-            dose: 5.0, seed: 3, pixel_nm: 0.2, defocus_um: 1.5, size_px: [512, 512], axis_deg: 95.0, envelope_nm: 0.3, ..base
+        kind("vitrified 0.20 nm, 5 e/Å², 1024²", Facts {
+            dose: 5.0, seed: 3, pixel_nm: 0.2, defocus_um: 1.5, grain: 0.25, axis_deg: 95.0, envelope_nm: 0.3, ..base
         }),
         kind("200 kV 0.50 nm, 1024 × 768", Facts {
             kv: 200.0, cs_mm: 2.0, seed: 4, pixel_nm: 0.5, size_px: [1024, 768], astigmatism: [0.2, 110.0], axis_deg: 181.0,

@@ -29,6 +29,7 @@
     line("Mean counts " + number(tilt.counts.mean, 0) + ", from " + number(tilt.counts.min, 0) + " to " + number(tilt.counts.max, 0));
     if (tilt.sharpness.relative !== null) { line("Fine detail " + number(tilt.sharpness.relative, 2) + " of what the neighbours predict"); }
     if (tilt.sharpness.blur_direction_deg !== null) { line("Smeared along " + number(tilt.sharpness.blur_direction_deg, 0) + "°"); }
+    if (tilt.focus && tilt.focus.measured) { line("Underfocus " + number(tilt.focus.defocus_um, 2) + " ± " + number(tilt.focus.error_um, 2) + " µm, astigmatism " + number(tilt.focus.astigmatism_um, 2) + " µm"); }
     if (tilt.counts.dark_area_fraction > 0.001) { line("Dark: " + number(100 * tilt.counts.dark_area_fraction, 1) + " % of the frame"); }
     if (tilt.dose.after_e_per_A2 !== null) { line("Dose received " + number(tilt.dose.after_e_per_A2, 1) + " e/Å²"); }
     tilt.flags.forEach(function (flag) { line("Flag: " + (titles[flag] || flag)); });

@@ -11,9 +11,10 @@ use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
+use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
-use crate::measure::{coverage, picture, segments};
+use crate::measure::{coverage, picture, segments, spectrum_picture};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::periodogram::{self, Periodogram};
 use crate::numerics::rotational::PolarMap;
@@ -23,6 +24,8 @@ use crate::record::{
     ColumnSource, CountsMeasure, DoseMeasure, Grade, Measures, ProfileUsed, RECORD_VERSION, Record, SeriesFacts,
     Sharpness, Tile, Tilt, Tool,
 };
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use ndarray::Array2;
 use rayon::prelude::*;
 use std::sync::Mutex;
@@ -84,6 +87,8 @@ struct TiltSeen {
     dark: Option<DarkArea>,
     gradient: Option<Gradient>,
     spectrum: Option<Spectrum>,
+    focus: TiltFocus,
+    spectrum_jpeg: Option<Vec<u8>>,
     picture: Option<picture::TiltPicture>,
 }
 
@@ -93,6 +98,9 @@ struct TileRead {
     level: Option<f64>,
     cells: Cells,
     spectrum: Option<Spectrum>,
+    /// Spectra of its regions, where focus can be measured; their tile is not set yet.
+    maps: Vec<RegionMap>,
+    portrait: Option<spectrum_picture::Small>,
     binned: Array2<f32>,
 }
 
@@ -107,6 +115,8 @@ struct Pass<'a> {
     bin: usize,
     patch: Option<usize>,
     polar: Option<PolarMap>,
+    /// What the focus of every tilt is measured with, or why it is not.
+    focus: Measured<focus::Plan>,
     /// Idle workers' plans and buffers.
     periodograms: Mutex<Vec<Periodogram>>,
 }
@@ -122,6 +132,7 @@ impl<'a> Pass<'a> {
             bin: picture::binning(series.assembled_px),
             patch,
             polar: patch.map(|size| PolarMap::new(size, &sharpness::ring_edges(), &BAND_EDGES, SECTORS)),
+            focus: focus::series::plan(series, patch),
             periodograms: Mutex::new(Vec::new()),
         }
     }
@@ -140,7 +151,7 @@ impl<'a> Pass<'a> {
         let read = |&row: &usize| {
             let page = self.series.sections[row].page;
             go_on().then(|| {
-                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page));
+                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page, tilt.rows.len()));
                 progress();
                 tile
             })
@@ -150,15 +161,18 @@ impl<'a> Pass<'a> {
     }
 
     /// All single-image measures of a section.
-    fn tile(&self, section: &Section, page: usize) -> Result<TileRead, crate::intake::IntakeError> {
+    fn tile(&self, section: &Section, page: usize, tiles: usize) -> Result<TileRead, crate::intake::IntakeError> {
         let tally = Tally::of(&section.pixels);
         self.not_blank(&tally, page)?;
         let level = tally.saturation_level(self.scale.full_scale);
         let saturation_level = level.filter(|&level| tally.max >= level);
         let spoilt = Spoilt { saturation_level, nonfinite: tally.nonfinite > 0 };
         let (cells, binned) = cells::shrink(section, self.cell_px, self.bin, spoilt);
-        let spectrum = self.spectrum(section, &cells, &tally);
-        Ok(TileRead { tally, level, cells, spectrum, binned })
+        let (spectrum, maps, portrait) = match self.spectrum(section, &cells, &tally, tiles) {
+            Some((spectrum, maps, portrait)) => (Some(spectrum), maps, Some(portrait)),
+            None => (None, Vec::new(), None),
+        };
+        Ok(TileRead { tally, level, cells, spectrum, maps, portrait, binned })
     }
 
     /// A section without a number, or with one and the same everywhere, holds no picture.
@@ -173,19 +187,37 @@ impl<'a> Pass<'a> {
         Err(crate::intake::IntakeError::bad(&file, format!("section {page}"), fault, remedy))
     }
 
-    fn spectrum(&self, section: &Section, cells: &Cells, tally: &Tally) -> Option<Spectrum> {
+    /// The spectrum of a tile, and what its focus needs of it.
+    fn spectrum(
+        &self,
+        section: &Section,
+        cells: &Cells,
+        tally: &Tally,
+        tiles: usize,
+    ) -> Option<(Spectrum, Vec<RegionMap>, spectrum_picture::Small)> {
         let (size, polar) = (self.patch?, self.polar.as_ref()?);
         let dark = self.dark_cells(cells);
         let clean = |row: usize, column: usize| clean_patch(cells, dark.as_ref(), row, column, size);
         let idle = self.periodograms.lock().ok().and_then(|mut idle| idle.pop());
         let mut periodogram = idle.unwrap_or_else(|| Periodogram::new(size));
         let (width, height) = (section.width, section.height);
-        let power = periodogram.average((width, height), |y, x, out| section.copy_row(y, x, out), clean);
+        let grid = self.focus.as_ref().ok().map(|plan| &plan.optics.grid);
+        let mut collector = grid.map(|grid| Collector::new(grid, (width, height), tiles));
+        let copy = |y: usize, x: usize, out: &mut [f32]| section.copy_row(y, x, out);
+        let power = periodogram.average_and_show((width, height), copy, clean, |row, column, transform| {
+            if let Some(collector) = &mut collector {
+                collector.add(row, column, transform);
+            }
+        });
+        let norm = periodogram.window_square_sum();
         if let Ok(mut idle) = self.periodograms.lock() {
             idle.push(periodogram);
         }
         let power = power?;
-        Some(Spectrum { means: polar.average(&power), patches: power.patches, counts: tally.mean - self.scale.offset })
+        let maps = collector.map(|collector| collector.finish(0, norm)).unwrap_or_default();
+        let counts = tally.mean - self.scale.offset;
+        let portrait = spectrum_picture::shrink(&power);
+        Some((Spectrum { means: polar.average(&power), patches: power.patches, counts }, maps, portrait))
     }
 
     /// Dark cells by the tile alone, as its tilt is not complete yet.
@@ -194,7 +226,10 @@ impl<'a> Pass<'a> {
         counts::dark_area(&alone).map(|(dark, _)| dark.mask)
     }
 
-    fn complete(&self, tilt: &TiltGroup, read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
+    fn complete(&self, tilt: &TiltGroup, mut read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
+        let focus = self.focus(tilt, &mut read);
+        let portraits: Vec<_> = read.iter().flatten().filter_map(|tile| tile.portrait.as_ref()).collect();
+        let spectrum_jpeg = spectrum_picture::encode(&portraits);
         let place = |row: usize| self.series.sections[row].place;
         let known: Vec<(&TileRead, f64, f64)> = read
             .iter()
@@ -222,7 +257,33 @@ impl<'a> Pass<'a> {
         }
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture }
+        TiltSeen {
+            tiles,
+            tally,
+            saturated,
+            dark: found.map(|(dark, _)| dark),
+            gradient,
+            spectrum,
+            focus,
+            spectrum_jpeg,
+            picture,
+        }
+    }
+
+    /// The focus of a tilt; takes the spectra of the regions out of its tiles.
+    fn focus(&self, tilt: &TiltGroup, read: &mut [Result<TileRead, crate::intake::IntakeError>]) -> TiltFocus {
+        let plan = match &self.focus {
+            Ok(plan) => plan,
+            Err(NotMeasured(why)) => return TiltFocus::none(why, read.len()),
+        };
+        let mut maps: Vec<RegionMap> = Vec::new();
+        for (at, tile) in read.iter_mut().enumerate() {
+            let taken = tile.as_mut().map(|tile| std::mem::take(&mut tile.maps)).unwrap_or_default();
+            maps.extend(taken.into_iter().map(|map| RegionMap { tile: at, ..map }));
+        }
+        let middles: Vec<[f64; 2]> = tilt.rows.iter().map(|&row| focus::series::middle_px(self.series, row)).collect();
+        let geometry = focus::gradient::Geometry { tilt_deg: tilt.tilt_deg, axis_deg: self.series.sheet.tilt.axis_deg };
+        focus::measure(plan, &maps, &middles, &geometry)
     }
 
     /// A tile's dark area is measured against its tilt: a tile that lies wholly in the dark has no light of its own.
@@ -287,7 +348,8 @@ fn finish(
             tilt
         })
         .collect();
-    let measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
+    let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
+    measures.focus = focus::series::measure(series, &places, &tilts);
     let facts = facts(series);
     let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     let record = Record {
@@ -418,7 +480,7 @@ fn tilt(
         acquired_at: series.acquired_at(group).map(|time| time.to_string()),
         sections: group.rows.iter().map(|&row| series.sections[row].page).collect(),
         counts: whole,
-        focus: None,
+        focus: Some(focus::series::of_tilt(&seen.focus)),
         sharpness: sharp_record(series, &sharp.tilts[at], sharp.why_not.as_deref(), seen.spectrum.is_some()),
         tracking: None,
         dose: dose.tilts[at].clone(),
@@ -427,7 +489,11 @@ fn tilt(
             .iter()
             .zip(&group.rows)
             .zip(tile_sharp)
-            .map(|((t, &row), s)| tile(series, row, t, s))
+            .enumerate()
+            .map(|(at, ((t, &row), s))| Tile {
+                focus: Some(focus::series::of_tile(&seen.focus, at)),
+                ..tile(series, row, t, s)
+            })
             .collect(),
         seams: None,
         grade: Grade::NotMeasured,
@@ -517,6 +583,7 @@ fn measures(
         geometry: None,
         thickness: None,
         seams: None,
+        focus: crate::record::FocusMeasure::default(),
     }
 }
 
@@ -605,6 +672,8 @@ fn evidence(series: &Series, observed: Vec<TiltSeen>, sharp: &SeriesSharpness, d
             azimuth_relative: sharp.tilts[at].azimuth_relative.iter().map(|a| a.map(|a| a as f32)).collect(),
             sharpness_run: sharp.tilts[at].run,
             weights,
+            spectrum_jpeg: seen.spectrum_jpeg.map(|jpeg| STANDARD.encode(jpeg)),
+            rings: focus::series::curves(&seen.focus),
         });
         pictures.push(Picture { name, jpeg: drawn.map(|picture| picture.jpeg).unwrap_or_default() });
     }

@@ -44,6 +44,8 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
     Yardsticks {
         step_deg: measures.coverage.step_deg,
         resolution_nm: series.target_resolution_nm.unwrap_or(profile.resolution_nm),
+        wanted_defocus_um: measures.focus.wanted_um,
+        wavelength_nm: series.kv.map(crate::physics::electron::wavelength_nm),
     }
 }
 
@@ -218,15 +220,37 @@ fn flags(looks: &[Look], tilt: usize) -> Vec<String> {
 }
 
 /// What explains what: a tilt that fails the first is not judged by the others.
-const EXPLAINS: [(&str, &[&str]); 5] = [
+const EXPLAINS: [(&str, &[&str]); 7] = [
     (
         "unreadable_section",
-        &["dark_area", "counts_target", "count_outlier", "saturation", "sharpness_drop", "directional_blur"],
+        &[
+            "dark_area",
+            "counts_target",
+            "count_outlier",
+            "saturation",
+            "sharpness_drop",
+            "directional_blur",
+            "defocus_error",
+            "astigmatism",
+        ],
     ),
-    ("dark_area", &["counts_target", "count_outlier", "saturation", "sharpness_drop", "directional_blur"]),
-    ("counts_target", &["sharpness_drop", "directional_blur"]),
-    ("count_outlier", &["sharpness_drop", "directional_blur"]),
-    ("saturation", &["sharpness_drop", "directional_blur"]),
+    (
+        "dark_area",
+        &[
+            "counts_target",
+            "count_outlier",
+            "saturation",
+            "sharpness_drop",
+            "directional_blur",
+            "defocus_error",
+            "astigmatism",
+        ],
+    ),
+    ("counts_target", &["sharpness_drop", "directional_blur", "defocus_error", "astigmatism"]),
+    ("count_outlier", &["sharpness_drop", "directional_blur", "defocus_error", "astigmatism"]),
+    ("saturation", &["sharpness_drop", "directional_blur", "defocus_error", "astigmatism"]),
+    ("sharpness_drop", &["defocus_error", "astigmatism"]),
+    ("directional_blur", &["defocus_error", "astigmatism"]),
 ];
 
 /// Takes lesser checks off tilts that a graver fault explains, and notes it on the tilt.

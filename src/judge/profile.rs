@@ -142,6 +142,8 @@ pub struct Terms {
     at_least: Option<f64>,
     steps: Option<f64>,
     resolution_nm_over: Option<f64>,
+    wanted_defocus_times: Option<f64>,
+    resolution_squared_over_4_wavelengths: Option<f64>,
 }
 
 /// What the terms of limits hang on.
@@ -151,6 +153,10 @@ pub struct Yardsticks {
     pub step_deg: Option<f64>,
     /// Resolution aimed at.
     pub resolution_nm: f64,
+    /// Underfocus asked for.
+    pub wanted_defocus_um: Option<f64>,
+    /// Electron wavelength.
+    pub wavelength_nm: Option<f64>,
 }
 
 impl Term {
@@ -197,7 +203,16 @@ impl Terms {
             None => None,
         };
         let resolution = self.resolution_nm_over.map(|divisor| yardsticks.resolution_nm / divisor);
-        [self.at_least, steps, resolution].into_iter().flatten().reduce(f64::max)
+        let wanted = match self.wanted_defocus_times {
+            Some(factor) => Some(factor * yardsticks.wanted_defocus_um?),
+            None => None,
+        };
+        // The underfocus by which the rings at the resolution aimed at turn by a quarter, in µm.
+        let quarter_turn_um = match self.resolution_squared_over_4_wavelengths {
+            Some(factor) => Some(factor * 1e-3 * yardsticks.resolution_nm.powi(2) / (4.0 * yardsticks.wavelength_nm?)),
+            None => None,
+        };
+        [self.at_least, steps, resolution, wanted, quarter_turn_um].into_iter().flatten().reduce(f64::max)
     }
 }
 
@@ -311,10 +326,26 @@ mod tests {
         assert!(message.starts_with("site.toml: line ") && message.contains("unknown field `fewest`"), "{message}");
     }
 
+    fn yardsticks(step_deg: Option<f64>, resolution_nm: f64) -> Yardsticks {
+        Yardsticks { step_deg, resolution_nm, wanted_defocus_um: Some(4.0), wavelength_nm: Some(0.001_968_749) }
+    }
+
+    #[test]
+    fn terms_of_focus_hang_on_wanted_defocus_and_resolution() {
+        let text =
+            "a = { wanted_defocus_times = 0.2, at_least = 0.5 }\nb = { resolution_squared_over_4_wavelengths = 1.0 }";
+        let terms = toml::from_str::<BTreeMap<String, Term>>(text).unwrap();
+        assert_eq!(terms["a"].number(&yardsticks(None, 2.0)), Some(0.8));
+        // 2 nm at 300 kV: 0.508 µm.
+        assert!((terms["b"].number(&yardsticks(None, 2.0)).unwrap() - 0.507_937).abs() < 1e-6);
+        let unknown = Yardsticks { wanted_defocus_um: None, wavelength_nm: None, ..yardsticks(None, 2.0) };
+        assert_eq!((terms["a"].number(&unknown), terms["b"].number(&unknown)), (None, None));
+    }
+
     #[test]
     fn the_larger_term_counts() {
         let term: Term = toml::from_str::<BTreeMap<String, Term>>("x = { steps = 2.5, at_least = 5.0 }").unwrap()["x"];
-        let at = |step_deg| term.number(&Yardsticks { step_deg, resolution_nm: 3.0 });
+        let at = |step_deg| term.number(&yardsticks(step_deg, 3.0));
         assert_eq!((at(Some(1.0)), at(Some(3.0)), at(None)), (Some(5.0), Some(7.5), None));
     }
 }

@@ -5,3 +5,4 @@ pub mod periodogram;
 pub mod regression;
 pub mod rotational;
 pub mod smooth_run;
+pub mod spline;

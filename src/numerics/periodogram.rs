@@ -93,6 +93,11 @@ impl Periodogram {
         }
     }
 
+    /// Σw² of the window.
+    pub fn window_square_sum(&self) -> f64 {
+        self.window_square_sum
+    }
+
     /// Averages over the patches of an image for which `use_patch(first row, first column)` holds; `None` where
     /// there is none. `copy_row(row, column, out)` fills `out` with pixels of a row from a column on, so that an
     /// image need not exist as f32 as a whole.
@@ -101,6 +106,19 @@ impl Periodogram {
         (width, height): (usize, usize),
         copy_row: impl Fn(usize, usize, &mut [f32]),
         use_patch: impl Fn(usize, usize) -> bool,
+    ) -> Option<PowerSpectrum> {
+        self.average_and_show((width, height), copy_row, use_patch, |_, _, _| ())
+    }
+
+    /// [`Periodogram::average`] that shows each patch on the way: `show(first row, first column, spectrum)` gets the
+    /// transform, laid out like [`PowerSpectrum::power`], whose square over [`Periodogram::window_square_sum`] is the
+    /// patch's own power.
+    pub fn average_and_show(
+        &mut self,
+        (width, height): (usize, usize),
+        copy_row: impl Fn(usize, usize, &mut [f32]),
+        use_patch: impl Fn(usize, usize) -> bool,
+        mut show: impl FnMut(usize, usize, &[Complex32]),
     ) -> Option<PowerSpectrum> {
         if height < self.size || width < self.size {
             return None;
@@ -111,6 +129,7 @@ impl Periodogram {
         for row in patch_starts(height, self.size) {
             for column in patch_starts(width, self.size) {
                 if use_patch(row, column) && self.add_patch(&copy_row, row, column, &mut power) {
+                    show(row, column, &self.spectrum);
                     patches += 1;
                 }
             }

@@ -92,6 +92,8 @@ mod tests {
             azimuth_relative: vec![],
             sharpness_run: None,
             weights: vec![0.5],
+            spectrum_jpeg: None,
+            rings: None,
         };
         let curves = Curves {
             evidence_version: EVIDENCE_VERSION,

@@ -62,4 +62,25 @@ pub struct TiltCurves {
     pub sharpness_run: Option<f64>,
     /// Dose weights at `weight_resolution_nm`; empty where there are none.
     pub weights: Vec<f64>,
+    /// The whole spectrum, power over the mean of its ring, as a JPEG in base64: fx from -0.5 to 0.5 cycles a pixel to
+    /// the right, fy downward.
+    #[serde(default)]
+    pub spectrum_jpeg: Option<String>,
+    /// Rings and their fit, where there was one.
+    #[serde(default)]
+    pub rings: Option<RingCurves>,
+}
+
+/// The rotational spectrum of a tilt along the fitted ellipses, all parts of the picture brought to the underfocus of
+/// its middle, over the fitted background.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RingCurves {
+    /// Frequency of each point, in cycles a pixel.
+    pub frequency_cycles_per_px: Vec<f32>,
+    /// Power over background; `None` where nothing fell.
+    pub measured: Vec<Option<f32>>,
+    /// Fitted power over background.
+    pub fitted: Vec<f32>,
+    /// Frequency up to which the rings agree.
+    pub agrees_to_cycles_per_px: f32,
 }

@@ -246,6 +246,79 @@ pub struct Focus {
     pub rings_to_nm: Option<f64>,
     /// One standard uncertainty of `defocus_um`.
     pub error_um: Option<f64>,
+    /// One standard uncertainty of `astigmatism_um`.
+    #[serde(default)]
+    pub astigmatism_error_um: Option<f64>,
+    /// Score of the rings in standard deviations, where one was found (tilts only).
+    #[serde(default)]
+    pub score: Option<f64>,
+    /// Score that chance alone reaches once in a thousand.
+    #[serde(default)]
+    pub score_needed: Option<f64>,
+    /// Gradient of underfocus over the picture, over that of the stated geometry; null where the picture cannot tell.
+    #[serde(default)]
+    pub gradient_ratio: Option<f64>,
+    /// One standard uncertainty of `gradient_ratio`.
+    #[serde(default)]
+    pub gradient_error: Option<f64>,
+    /// How the gradient that was fitted runs, where it is not the stated one: `reversed`, `along-axis`,
+    /// `each-tile` (tiles were focused one by one), `found` (the axis is not stated).
+    #[serde(default)]
+    pub gradient_run: Option<String>,
+    /// How far the tile's focus lies from what its neighbours say, where that is significant (tiles only).
+    #[serde(default)]
+    pub off_neighbours_um: Option<f64>,
+}
+
+/// Focus over the series.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FocusMeasure {
+    /// Whether any tilt carries it.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// Spherical aberration that entered.
+    pub cs_mm: Option<f64>,
+    /// Share of amplitude contrast that entered.
+    pub amplitude_contrast: Option<f64>,
+    /// Tilts with a figure.
+    pub tilts_measured: usize,
+    /// Median of the underfocus.
+    pub median_um: Option<f64>,
+    /// Robust standard deviation of underfocus less the wanted one (else of underfocus itself).
+    pub spread_um: Option<f64>,
+    /// Underfocus asked for: the table's median, else the series sheet's.
+    pub wanted_um: Option<f64>,
+    /// Underfocus asked for at each tilt; null where it is not stated.
+    pub wanted_um_by_tilt: Vec<Option<f64>>,
+    /// What a smooth run over the angle predicts for each tilt.
+    pub run_um_by_tilt: Vec<Option<f64>>,
+    /// Tilts whose underfocus jumps off that run: refocusing failed, or focus was not followed.
+    pub off_run_deg: Vec<f64>,
+    /// Drift of underfocus less the wanted one with the time since autofocus last ran.
+    pub drift_since_autofocus_um_per_min: Option<f64>,
+    /// Its standard uncertainty.
+    pub drift_error_um_per_min: Option<f64>,
+    /// Why there is none.
+    pub drift_why_not: Option<String>,
+    /// Fitted over expected gradient, all tilts that can tell.
+    pub gradient_ratio: Option<f64>,
+    /// Its standard uncertainty.
+    pub gradient_error: Option<f64>,
+    /// Why there is none.
+    pub gradient_why_not: Option<String>,
+    /// Tilts whose tiles were focused one by one.
+    pub refocused_deg: Vec<f64>,
+    /// Axis offset by underfocus against tilt, applied focus taken off: Δf = d sin θ + z₀(1 - cos θ).
+    pub axis_offset_um: Option<f64>,
+    /// Its standard uncertainty.
+    pub axis_offset_error_um: Option<f64>,
+    /// z₀ of the same fit.
+    pub height_offset_um: Option<f64>,
+    /// Its standard uncertainty.
+    pub height_offset_error_um: Option<f64>,
+    /// Why there is no such witness.
+    pub axis_offset_why_not: Option<String>,
 }
 
 /// How much fine detail an image keeps.
@@ -364,6 +437,9 @@ pub struct Measures {
     pub thickness: Option<Thickness>,
     /// Seams in all.
     pub seams: Option<SeamsMeasure>,
+    /// Focus in all.
+    #[serde(default)]
+    pub focus: FocusMeasure,
 }
 
 /// Counts against tilt.

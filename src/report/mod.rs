@@ -6,9 +6,11 @@
 mod counts;
 mod coverage;
 mod dose;
+mod focus;
 mod format;
 mod page;
 mod plot;
+mod rings;
 mod sharpness;
 mod spectra;
 mod theme;

@@ -2,7 +2,7 @@
 
 use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
-use crate::report::{counts, coverage, dose, format, sharpness, spectra};
+use crate::report::{counts, coverage, dose, focus, format, rings, sharpness, spectra};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use minijinja::syntax::SyntaxConfig;
@@ -11,10 +11,11 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 7] = [
+const TEMPLATES: [(&str, &str); 8] = [
     ("report.html", include_str!("../../report-templates/report.html")),
     ("verdict.html", include_str!("../../report-templates/verdict.html")),
     ("checks.html", include_str!("../../report-templates/checks.html")),
+    ("focus.html", include_str!("../../report-templates/focus.html")),
     ("tilts.html", include_str!("../../report-templates/tilts.html")),
     ("provenance.html", include_str!("../../report-templates/provenance.html")),
     ("style.css", include_str!("../../report-templates/style.css")),
@@ -66,6 +67,7 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
         answer => answer_word(record.verdict.answer),
         pictures => pictures(evidence),
         plots => plots(record, evidence)?,
+        focus_tilts => focus_tilts(record, evidence)?,
         style => Value::from_safe_string(style),
         script_hash => STANDARD.encode(Sha256::digest(script.as_bytes())),
         script => Value::from_safe_string(script),
@@ -149,7 +151,41 @@ fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
         dose => safe(dose::draw(record)?),
         weights => safe(dose::draw_weights(record, &evidence.curves)?),
         coverage => safe(Some(coverage::draw(record)?)),
+        focus => safe(focus::draw(record)?),
+        astigmatism => safe(focus::draw_astigmatism(record)?),
     })
+}
+
+/// What the section on focus shows of each tilt; nothing of tilts without a spectrum.
+fn focus_tilts(record: &Record, evidence: &Evidence) -> Result<Vec<Value>, ReportError> {
+    let size = |tilt: &crate::record::Tilt| tilt.tilt_deg.abs();
+    let middle = record.tilts.iter().map(size).fold(f64::INFINITY, f64::min);
+    let mut shown = Vec::new();
+    for (tilt, curves) in record.tilts.iter().zip(&evidence.curves.tilts) {
+        let (Some(focus), Some(jpeg)) = (&tilt.focus, &curves.spectrum_jpeg) else { continue };
+        let curve = match &curves.rings {
+            Some(rings) => rings::curve(record, tilt, rings)?,
+            None => None,
+        };
+        let tiles: Vec<Value> = tilt
+            .tiles
+            .iter()
+            .map(|tile| {
+                let off_um = tile.focus.as_ref().and_then(|focus| focus.off_neighbours_um);
+                context! { col => tile.col, row => tile.row, off_um => off_um }
+            })
+            .collect();
+        shown.push(context! {
+            tilt_deg => tilt.tilt_deg,
+            focus => Value::from(minijinja::value::Serde(focus)),
+            open => size(tilt) == middle,
+            spectrum => Value::from_safe_string(rings::spectrum(record, tilt, jpeg)),
+            curve => curve.map(Value::from_safe_string),
+            montage => rings::montage(record, tilt).map(Value::from_safe_string),
+            tiles => tiles,
+        });
+    }
+    Ok(shown)
 }
 
 /// Which figures the record holds at all: what is not there gets no column.
@@ -161,6 +197,7 @@ fn has(record: &Record) -> Value {
         saturation => any(&|tilt| tilt.counts.saturated_fraction.is_some()),
         sharpness => any(&|tilt| tilt.sharpness.relative.is_some()),
         directional => any(&|tilt| tilt.sharpness.directional_loss.is_some()),
+        focus => any(&|tilt| tilt.focus.as_ref().is_some_and(|focus| focus.measured)),
         dose => any(&|tilt| tilt.dose.this_e_per_A2.is_some()),
         before => any(&|tilt| tilt.dose.before_e_per_A2.is_some()),
         weights => any(&|tilt| tilt.dose.weight_at_nyquist.is_some()),

@@ -86,6 +86,33 @@ pub enum What {
         /// Added to the underfocus.
         add_um: f64,
     },
+    /// The focus of one tile is off.
+    TileMisfocus {
+        /// Its column.
+        col: usize,
+        /// Its row.
+        row: usize,
+        /// Added to its underfocus.
+        add_um: f64,
+    },
+    /// Every tile is focused at its own middle, so that underfocus is a saw-tooth over the picture.
+    Refocused {},
+    /// The lens is astigmatic, in place of what it usually is.
+    Astigmatic {
+        /// Largest less smallest underfocus.
+        um: f64,
+        /// Azimuth of the spatial frequency with the largest underfocus.
+        deg: f64,
+    },
+    /// A square lattice lies in the slab.
+    Lattice {
+        /// Its spacing.
+        spacing_nm: f64,
+        /// Direction (cos f, sin f) of one of its axes in stored (x, y).
+        direction_deg: f64,
+        /// Amplitude of its phase along each axis.
+        strength: f64,
+    },
     /// One tile lies off its nominal place.
     Misplaced {
         /// Its column.

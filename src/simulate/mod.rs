@@ -18,6 +18,7 @@ pub mod plan;
 pub mod projection;
 pub mod random;
 pub mod recipe;
+pub mod rings;
 pub mod schedule;
 pub mod shade;
 pub mod sheet;

@@ -53,14 +53,26 @@ impl Bench {
 
     /// Brightness of each tile of a tilt, row by row, without shades; 1 is the mean of the assembled picture.
     pub fn tiles(&self, recipe: &Recipe, phantom: &Phantom, tilt: &TiltPlan) -> Vec<Vec<f64>> {
-        let field = self.field(recipe, phantom, tilt);
-        self.cut(recipe, tilt, field)
+        if tilt.tile_focus_um.iter().all(|um| *um == 0.0) {
+            let field = self.field(recipe, phantom, tilt);
+            return self.cut(recipe, tilt, field);
+        }
+        // Tiles of different focus: each is cut out of a picture of its own.
+        let own = |(tile, um): (&crate::simulate::montage::TilePlace, &f64)| {
+            let mut alone = tilt.clone();
+            alone.tiles = vec![*tile];
+            alone.focus.major_um += um;
+            alone.focus.minor_um += um;
+            let field = self.field(recipe, phantom, &alone);
+            self.cut(recipe, &alone, field)
+        };
+        tilt.tiles.iter().zip(&tilt.tile_focus_um).flat_map(own).collect()
     }
 
     /// Brightness of the padded picture, less 1.
     fn field(&self, recipe: &Recipe, phantom: &Phantom, tilt: &TiltPlan) -> Vec<f64> {
         let depth = self.depth(recipe, phantom, tilt);
-        let spectrum = self.transform.forward(phase_object(recipe, tilt, &depth));
+        let spectrum = self.transform.forward(phase_object(recipe, tilt, &depth, self.transform.size_px().0));
         let mut field = self.through_the_lens(recipe, tilt, &spectrum);
         for (value, depth) in field.iter_mut().zip(&depth.values) {
             *value = libm::exp(-recipe.texture.structure_absorption * depth) * (1.0 + *value).max(0.0);
@@ -245,12 +257,22 @@ fn defocus_along_um(focus: &Astigmatic, (sine, cosine): (f64, f64), [gx, gy]: [f
 }
 
 /// What shifts the phase: structures and the grain of this tilt, which grows with the path through the slab.
-fn phase_object(recipe: &Recipe, tilt: &TiltPlan, depth: &Depth) -> Vec<C64> {
+fn phase_object(recipe: &Recipe, tilt: &TiltPlan, depth: &Depth, width: usize) -> Vec<C64> {
     let mut stream = Stream::new(recipe.seed, Use::Granularity, tilt.order);
     let path = path_factor(tilt.tilt_deg + recipe.slab.pretilt_deg);
     let grain = recipe.texture.grain * path.sqrt();
     let phase = |depth: &f64| C64::new(recipe.texture.structure_phase * depth + grain * stream.normal(), 0.0);
-    depth.values.iter().map(phase).collect()
+    let mut object: Vec<C64> = depth.values.iter().map(phase).collect();
+    for [spacing_nm, direction_deg, strength] in &tilt.lattices {
+        let (sine, cosine) = libm::sincos(direction_deg.to_radians());
+        let turns_a_px = TAU * recipe.camera.pixel_nm / spacing_nm;
+        for (index, value) in object.iter_mut().enumerate() {
+            let (x, y) = ((index % width) as f64, (index / width) as f64);
+            let [along, across] = [x * cosine + y * sine, y * cosine - x * sine].map(|px| libm::cos(turns_a_px * px));
+            value.re += strength * (along + across);
+        }
+    }
+    object
 }
 
 #[cfg(test)]

@@ -3,8 +3,8 @@
 use crate::physics::contrast::Astigmatic;
 use crate::simulate::beam::dose_e_per_a2;
 use crate::simulate::faults::{Fault, Side, What, direction, hits};
-use crate::simulate::montage::{TilePlace, places};
-use crate::simulate::movement::{displacements, focus_change_um, model_um};
+use crate::simulate::montage::{TilePlace, assembled_px, places};
+use crate::simulate::movement::{displacements, focus_change_um, model_um, perpendicular};
 use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::Recipe;
 use crate::simulate::schedule::{nominal_deg, reached_deg};
@@ -36,6 +36,10 @@ pub struct TiltPlan {
     pub jump_px: [f64; 2],
     /// Underfocus at the middle of the assembled picture.
     pub focus: Astigmatic,
+    /// Added to the underfocus of each tile, in the order of `tiles`.
+    pub tile_focus_um: Vec<f64>,
+    /// Square lattices: spacing in nm, direction in degrees, strength.
+    pub lattices: Vec<[f64; 3]>,
     /// Smears, each as a vector in px.
     pub drifts_px: Vec<[f64; 2]>,
     /// Standard deviation of the round blur.
@@ -73,6 +77,8 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             seen_px: seen_um.map(|um| um * 1e3 / recipe.camera.pixel_nm),
             jump_px: state.stayed_px,
             focus: Astigmatic::around(middle_um, recipe.focus.astigmatism_um, recipe.focus.astigmatism_deg),
+            tile_focus_um: vec![0.0; recipe.tiles().0 * recipe.tiles().1],
+            lattices: Vec::new(),
             drifts_px: Vec::new(),
             blur_sigma_px: 0.0,
             bars: Vec::new(),
@@ -81,6 +87,9 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
         };
         for fault in &planted {
             apply(&fault.what, &mut settled);
+            if matches!(fault.what, What::Refocused {}) {
+                focus_each_tile(recipe, &mut settled);
+            }
         }
         settled.seen_px = std::array::from_fn(|k| settled.seen_px[k] + settled.jump_px[k]);
         settled.planted = planted;
@@ -146,12 +155,33 @@ fn apply(what: &What, tilt: &mut TiltPlan) {
             tilt.focus.major_um += add_um;
             tilt.focus.minor_um += add_um;
         }
+        What::Astigmatic { um, deg } => tilt.focus = Astigmatic::around(tilt.focus.mean_um(), um, deg),
+        What::TileMisfocus { col, row, add_um } => {
+            for (tile, focus) in tilt.tiles.iter().zip(&mut tilt.tile_focus_um) {
+                *focus += if (tile.col, tile.row) == (col, row) { add_um } else { 0.0 };
+            }
+        }
+        What::Lattice { spacing_nm, direction_deg, strength } => {
+            tilt.lattices.push([spacing_nm, direction_deg, strength]);
+        }
         What::Misplaced { col, row, x_px, y_px } => {
             for tile in tilt.tiles.iter_mut().filter(|tile| (tile.col, tile.row) == (col, row)) {
                 tile.true_px = [tile.true_px[0] + x_px, tile.true_px[1] + y_px];
             }
         }
-        // These two carry over to later tilts, and are taken up in `Running`.
-        What::Jump { stays: true, .. } | What::Pause { .. } => {}
+        // These two carry over to later tilts, and are taken up in `Running`; tiles are focused in `focus_each_tile`.
+        What::Jump { stays: true, .. } | What::Pause { .. } | What::Refocused {} => {}
+    }
+}
+
+/// Takes off each tile what the tilt adds at its middle.
+fn focus_each_tile(recipe: &Recipe, tilt: &mut TiltPlan) {
+    let direction = perpendicular(recipe.tilt.axis_deg);
+    let slope = libm::tan((tilt.tilt_deg + recipe.slab.pretilt_deg).to_radians()) * recipe.camera.pixel_nm * 1e-3;
+    let size = [recipe.camera.width_px as f64, recipe.camera.height_px as f64];
+    let assembled = assembled_px(recipe);
+    for (tile, focus) in tilt.tiles.iter().zip(&mut tilt.tile_focus_um) {
+        let away = |k: usize| (tile.nominal_px[k] + 0.5 * (size[k] - assembled[k])) * direction[k];
+        *focus -= slope * (away(0) + away(1));
     }
 }

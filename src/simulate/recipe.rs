@@ -396,12 +396,14 @@ impl Recipe {
         }
         let (cols, rows) = self.tiles();
         let outside = self.faults.iter().find_map(|fault| match fault.what {
-            What::Misplaced { col, row, .. } if col >= cols || row >= rows => Some((col, row)),
+            What::Misplaced { col, row, .. } | What::TileMisfocus { col, row, .. } if col >= cols || row >= rows => {
+                Some((col, row))
+            }
             _ => None,
         });
         outside.map(|(col, row)| {
             let fault = format!("column {col}, row {row} of {cols} x {rows} tiles");
-            ("fault.what.misplaced", fault, "give a tile of the montage, counted from 0")
+            ("fault.what", fault, "give a tile of the montage, counted from 0")
         })
     }
 

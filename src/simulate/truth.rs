@@ -207,7 +207,7 @@ fn tile_truths(recipe: &Recipe, plan: &TiltPlan, exposed: &ExposedTilt) -> Vec<T
             nominal_y_px: place.nominal_px[1],
             place_x_px: place.true_px[0],
             place_y_px: place.true_px[1],
-            defocus_um: plan.focus.mean_um() + slope * (away(0) + away(1)),
+            defocus_um: plan.focus.mean_um() + plan.tile_focus_um[index] + slope * (away(0) + away(1)),
             expected_mean_counts: exposed.expected_mean_counts,
             dark_area_fraction: exposed.dark_fraction,
             saturated_fraction: exposed.saturated_fraction,

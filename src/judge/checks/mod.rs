@@ -4,10 +4,13 @@
 //! into one sentence. Limits come from the profile.
 
 mod acquisition_pause;
+mod astigmatism;
 mod beam_reserve;
 mod count_outlier;
 mod counts_target;
 mod dark_area;
+mod defocus_error;
+mod defocus_spread;
 mod directional_blur;
 mod dose_match;
 mod illumination_gradient;
@@ -17,6 +20,7 @@ mod repeated_angle;
 mod saturation;
 mod sharpness_drop;
 mod tilt_gap;
+mod tilt_geometry;
 mod tilt_range;
 mod total_dose;
 mod unreadable_section;
@@ -83,7 +87,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 17] = [
+pub const REGISTRY: [&Definition; 21] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -95,6 +99,10 @@ pub const REGISTRY: [&Definition; 17] = [
     &tilt_range::CHECK,
     &tilt_gap::CHECK,
     &repeated_angle::CHECK,
+    &defocus_error::CHECK,
+    &defocus_spread::CHECK,
+    &astigmatism::CHECK,
+    &tilt_geometry::CHECK,
     &illumination_gradient::CHECK,
     &beam_reserve::CHECK,
     &dose_match::CHECK,

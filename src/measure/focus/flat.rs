@@ -1,0 +1,231 @@
+//! Spectra over their background: what the fit sees.
+//!
+//! Each map is divided by a curve common to the tilt (a spline through the logarithm of the mean spectrum), and by a
+//! parabola of its own and of each sector. These have too few parameters to follow a ring. What is left of the
+//! background is fitted together with the rings (see [`crate::measure::focus::refine`]), so that it does not eat the
+//! first of them.
+
+use crate::measure::focus::grid::SECTORS;
+use crate::measure::focus::maps::RegionMap;
+use crate::measure::focus::optics::Optics;
+use crate::numerics::spline::Spline;
+use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
+
+/// Equivalent noise bandwidth of a Hann window in two dimensions: neighbouring frequencies are not independent.
+const HANN_BANDWIDTH: f64 = 2.25;
+/// No spectrum follows smooth curves to better than this, however many patches there are.
+const ROUGHNESS: f64 = 0.004;
+/// Splines of the common curve.
+const CURVE_SPLINES: usize = 6;
+/// A cell is a spike of a lattice if noise gives so much power over the median of its rings once in e^this cells …
+const SPIKE_LN_CHANCE: f64 = 16.0;
+/// … and it is so many times over it.
+const SPIKE_RATIO: f64 = 2.5;
+/// A spike that no fibre or fold would make is so many times over it.
+const STRONG_RATIO: f64 = 6.0;
+
+/// All maps of a tilt over their background.
+#[derive(Debug, Clone)]
+pub struct Flat {
+    /// Sectors.
+    pub sectors: usize,
+    /// Rings.
+    pub rings: usize,
+    /// Band of rings used.
+    pub band: (usize, usize),
+    /// Weight of each map: its patches.
+    pub n: Vec<f64>,
+    /// Power over background, by map, by cell.
+    pub y: Vec<Vec<f32>>,
+    /// Weight of each cell for one patch: inverse of the relative variance.
+    pub w: Vec<f64>,
+    /// Cells of the band that hold strong spikes, as of a lattice.
+    pub spikes: usize,
+    /// Power of the common curve at each ring.
+    pub curve: Vec<f64>,
+}
+
+impl Flat {
+    /// Flattens the maps of a tilt; `None` where the band is too narrow to speak of.
+    pub fn of(maps: &[RegionMap], optics: &Optics) -> Option<Self> {
+        let rings = optics.grid.rings;
+        let (low, high) = optics.band;
+        if high < low + 24 || maps.is_empty() {
+            return None;
+        }
+        let n: Vec<f64> = maps.iter().map(|map| map.patches).collect();
+        let patches: f64 = n.iter().sum();
+        let total = mean_map(maps, patches);
+        let (mut w, spikes) = weights(&total, optics, patches);
+        let mean = rotational(&total, &w, rings);
+        let curve = common_curve(&mean, &w, optics)?;
+        let over = |power: &[f32]| -> Vec<f64> {
+            power.iter().enumerate().map(|(cell, p)| f64::from(*p) / curve[cell % rings]).collect()
+        };
+        let sector_shapes = sector_shapes(&over(&total), &w, optics);
+        let y = maps.iter().map(|map| flattened(&over(&map.power), &w, optics, &sector_shapes)).collect();
+        for (cell, w) in w.iter_mut().enumerate() {
+            if cell % rings < low || cell % rings >= high {
+                *w = 0.0;
+            }
+        }
+        Some(Self { sectors: SECTORS, rings, band: optics.band, n, y, w, spikes, curve })
+    }
+
+    /// Lowers the weight of each ring by how much it scatters beyond its noise.
+    pub fn trust_less(&mut self, excess: &[f64]) {
+        for (cell, w) in self.w.iter_mut().enumerate() {
+            *w /= excess[cell % self.rings];
+        }
+    }
+
+    /// The same with all sectors in one.
+    pub fn round(&self) -> Self {
+        let w: Vec<f64> =
+            (0..self.rings).map(|j| (0..self.sectors).map(|k| self.w[k * self.rings + j]).sum()).collect();
+        let y = self.y.iter().map(|y| (0..self.rings).map(|j| self.ring_mean(y, j, w[j])).collect()).collect();
+        Self { sectors: 1, w, y, n: self.n.clone(), curve: self.curve.clone(), ..*self }
+    }
+
+    fn ring_mean(&self, y: &[f32], ring: usize, weight: f64) -> f32 {
+        let cells = (0..self.sectors).map(|k| k * self.rings + ring);
+        (cells.map(|cell| f64::from(y[cell]) * self.w[cell]).sum::<f64>() / weight.max(1e-300)) as f32
+    }
+
+    /// The maps of one tile alone.
+    pub fn only(&self, keep: impl Fn(usize) -> bool) -> (Self, Vec<usize>) {
+        let kept: Vec<usize> = (0..self.n.len()).filter(|&map| keep(map)).collect();
+        let n = kept.iter().map(|&map| self.n[map]).collect();
+        let y = kept.iter().map(|&map| self.y[map].clone()).collect();
+        (Self { n, y, w: self.w.clone(), curve: self.curve.clone(), ..*self }, kept)
+    }
+}
+
+fn mean_map(maps: &[RegionMap], patches: f64) -> Vec<f32> {
+    let mut total = vec![0.0f32; maps[0].power.len()];
+    for map in maps {
+        let share = (map.patches / patches) as f32;
+        total.iter_mut().zip(&map.power).for_each(|(sum, power)| *sum += share * power);
+    }
+    total
+}
+
+/// Weight of each cell, 0 where a lattice has a spike; and the number of strong ones.
+fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, usize) {
+    let (rings, grid) = (optics.grid.rings, &optics.grid);
+    let degrees = |cell: usize| grid.counts[cell] / HANN_BANDWIDTH;
+    let mut w: Vec<f64> = (0..total.len())
+        .map(|cell| {
+            let d = degrees(cell);
+            d / (1.0 + ROUGHNESS * ROUGHNESS * d * patches)
+        })
+        .collect();
+    let mut strong = 0usize;
+    let shown: Vec<Vec<f64>> = (0..rings).map(|ring| ring_levels(total, &w, optics, ring)).collect();
+    for ring in optics.band.0..optics.band.1 {
+        // Two rings on each side: a lattice's own ring may be spiked in every sector.
+        let mut near: Vec<f64> =
+            (ring.saturating_sub(2)..(ring + 3).min(rings)).flat_map(|r| shown[r].iter().copied()).collect();
+        near.sort_by(f64::total_cmp);
+        let Some(&median) = near.get(near.len() / 2) else { continue };
+        for sector in 0..SECTORS {
+            let cell = optics.cell(sector, ring);
+            let over = f64::from(total[cell]) / median;
+            // Means of k exponential powers: the chance of x times their mean is under exp(-k(x - 1 - ln x)).
+            let k = (degrees(cell) * patches).max(0.5);
+            if over > SPIKE_RATIO && k * (over - 1.0 - over.ln()) > SPIKE_LN_CHANCE {
+                strong += usize::from(over > STRONG_RATIO);
+                // A spike leaks into its neighbours through the window.
+                (ring.saturating_sub(1)..=(ring + 1).min(rings - 1)).for_each(|r| w[optics.cell(sector, r)] = 0.0);
+            }
+        }
+    }
+    (w, strong)
+}
+
+fn ring_levels(total: &[f32], w: &[f64], optics: &Optics, ring: usize) -> Vec<f64> {
+    let cells = (0..SECTORS).map(|sector| optics.cell(sector, ring)).filter(|&cell| w[cell] > 0.0);
+    cells.map(|cell| f64::from(total[cell])).collect()
+}
+
+fn rotational(total: &[f32], w: &[f64], rings: usize) -> Vec<f64> {
+    (0..rings)
+        .map(|ring| {
+            let cells = (0..SECTORS).map(|sector| sector * rings + ring);
+            let (sum, n) = cells.fold((0.0, 0.0), |(s, n), c| (s + w[c] * f64::from(total[c]), n + w[c]));
+            if n > 0.0 { sum / n } else { f64::NAN }
+        })
+        .collect()
+}
+
+/// The place on which all smooth curves of the fit are drawn: fine at low frequencies, where backgrounds fall steeply.
+pub fn abscissa(optics: &Optics, ring: usize) -> f64 {
+    optics.frequency[ring].sqrt()
+}
+
+/// Splines over the band.
+pub fn splines(optics: &Optics, count: usize) -> Spline {
+    Spline::new(abscissa(optics, optics.band.0), abscissa(optics, optics.band.1 - 1), count)
+}
+
+fn common_curve(mean: &[f64], w: &[f64], optics: &Optics) -> Option<Vec<f64>> {
+    let spline = splines(optics, CURVE_SPLINES);
+    let count = spline.count();
+    let mut normal = DMatrix::<f64>::identity(count, count) * 1e-9;
+    let mut right = DVector::<f64>::zeros(count);
+    for ring in optics.band.0..optics.band.1 {
+        if !(mean[ring] > 0.0) {
+            continue;
+        }
+        let weight: f64 = (0..SECTORS).map(|sector| w[optics.cell(sector, ring)]).sum();
+        let basis = spline.basis(abscissa(optics, ring));
+        for (i, u) in basis.values.iter().enumerate() {
+            right[basis.first + i] += weight * u * mean[ring].ln();
+            for (j, v) in basis.values.iter().enumerate() {
+                normal[(basis.first + i, basis.first + j)] += weight * u * v;
+            }
+        }
+    }
+    let solution = normal.cholesky()?.solve(&right);
+    let rings = 0..optics.grid.rings;
+    Some(rings.map(|ring| spline.basis(abscissa(optics, ring)).at(solution.as_slice()).exp()).collect())
+}
+
+/// Parabola in the abscissa that runs through some values with weights, at every ring; held above a tenth.
+fn parabola(optics: &Optics, values: impl Iterator<Item = (usize, f64, f64)>) -> Vec<f64> {
+    let (mut normal, mut right) = (Matrix3::<f64>::identity() * 1e-9, Vector3::<f64>::zeros());
+    for (ring, value, weight) in values {
+        let x = abscissa(optics, ring);
+        let powers = Vector3::new(1.0, x, x * x);
+        normal += weight * powers * powers.transpose();
+        right += weight * value * powers;
+    }
+    let Some(solution) = normal.cholesky().map(|c| c.solve(&right)) else { return vec![1.0; optics.grid.rings] };
+    let at = |ring: usize| {
+        let x = abscissa(optics, ring);
+        (solution[0] + x * (solution[1] + x * solution[2])).max(0.1)
+    };
+    (0..optics.grid.rings).map(at).collect()
+}
+
+fn sector_shapes(over: &[f64], w: &[f64], optics: &Optics) -> Vec<Vec<f64>> {
+    let (low, high) = optics.band;
+    let cells = |sector: usize| {
+        (low..high).map(move |ring| (ring, over[optics.cell(sector, ring)], w[optics.cell(sector, ring)]))
+    };
+    (0..SECTORS).map(|sector| parabola(optics, cells(sector))).collect()
+}
+
+/// A map over the sectors' shapes and its own.
+fn flattened(over: &[f64], w: &[f64], optics: &Optics, sectors: &[Vec<f64>]) -> Vec<f32> {
+    let (low, high) = optics.band;
+    let rings = optics.grid.rings;
+    let level = |cell: usize| over[cell] / sectors[cell / rings][cell % rings];
+    let ring = |ring: usize| {
+        let cells = (0..SECTORS).map(|sector| optics.cell(sector, ring));
+        let (sum, n) = cells.fold((0.0, 0.0), |(s, n), cell| (s + w[cell] * level(cell), n + w[cell]));
+        (ring, sum / f64::max(n, 1e-300), n)
+    };
+    let own = parabola(optics, (low..high).map(ring));
+    (0..over.len()).map(|cell| (level(cell) / own[cell % rings]) as f32).collect()
+}

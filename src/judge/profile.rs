@@ -1,6 +1,7 @@
 //! Profiles: the limits of a kind of specimen, as data.
 
 use crate::judge::checks::{REGISTRY, definition};
+use crate::judge::inherit;
 use crate::physics::exposure::CriticalExposure;
 use crate::record::hashes::hex;
 use crate::record::{Sense, Specimen};
@@ -121,6 +122,8 @@ pub enum Excludes {
     Hard,
     /// Where the loss is smaller.
     Soft,
+    /// Not at all, where the profile that is extended would.
+    Never,
 }
 
 /// A limit: a number, a range, or the larger of several terms.
@@ -133,6 +136,16 @@ pub enum Term {
     Range([f64; 2]),
     /// The larger of the terms that stand.
     Larger(Terms),
+    /// `"never"`: this grade is not given, where the profile that is extended would.
+    Never(Never),
+}
+
+/// The word `never`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Never {
+    /// The word.
+    Never,
 }
 
 /// Terms of a limit.
@@ -167,6 +180,7 @@ impl Term {
             Self::Number(value) => Some(Limit::One(*value)),
             Self::Range(range) => Some(Limit::Between(*range)),
             Self::Larger(terms) => terms.larger(yardsticks).map(Limit::One),
+            Self::Never(_) => None,
         }
     }
 
@@ -190,7 +204,7 @@ impl Term {
     pub fn number(&self, yardsticks: &Yardsticks) -> Option<f64> {
         match self {
             Self::Number(value) => Some(*value),
-            Self::Range(_) => None,
+            Self::Range(_) | Self::Never(_) => None,
             Self::Larger(terms) => terms.larger(yardsticks),
         }
     }
@@ -240,12 +254,12 @@ impl Profile {
     /// A key that is not known (with the nearest that is), a value of the wrong kind.
     pub fn parse(text: &str, origin: &str) -> Result<Self, ProfileError> {
         let wrong = |fault: String, remedy: &str| ProfileError { origin: origin.into(), fault, remedy: remedy.into() };
-        let mut profile: Self = toml::from_str(text).map_err(|error| {
-            let line = error.span().map(|span| text[..span.start.min(text.len())].lines().count().max(1));
-            let place = line.map(|line| format!("line {line}: ")).unwrap_or_default();
-            let fault = format!("{place}{}", error.message().trim().replace('\n', ", "));
-            wrong(fault, "correct that line; `tiltworth profile show resin-section` is an example")
-        })?;
+        let extended = inherit::whole(text, origin)?;
+        let read = match &extended {
+            Some((table, _)) => table.clone().try_into(),
+            None => toml::from_str(text),
+        };
+        let mut profile: Self = read.map_err(|error| mistake(text, origin, &error))?;
         for id in profile.checks.keys() {
             if definition(id).is_none() {
                 let nearest = nearest(id, REGISTRY.iter().map(|check| check.id));
@@ -253,7 +267,12 @@ impl Profile {
                 return Err(wrong(fault, &format!("the nearest is {nearest}")));
             }
         }
-        profile.sha256 = hex(&Sha256::digest(text.as_bytes()));
+        // No exclusion is what an absent key says.
+        for limits in profile.checks.values_mut() {
+            limits.excludes = limits.excludes.filter(|&excludes| excludes != Excludes::Never);
+        }
+        let texts = extended.map_or_else(|| vec![text.to_owned()], |(_, texts)| texts);
+        profile.sha256 = hex(&Sha256::digest(texts.concat().as_bytes()));
         Ok(profile)
     }
 
@@ -274,6 +293,31 @@ impl Profile {
         })?;
         Self::parse(&text, name)
     }
+}
+
+/// What is wrong with a text that is TOML but no profile, or no TOML at all.
+fn mistake(text: &str, origin: &str, error: &toml::de::Error) -> ProfileError {
+    let message = error.message().trim();
+    // serde names the wrong key and all right ones between back-quotes.
+    let mut quoted = message.split('`').skip(1).step_by(2);
+    let wrong = quoted.next().filter(|_| message.starts_with("unknown field"));
+    let by_span = error.span().map(|span| text[..span.start.min(text.len())].lines().count().max(1));
+    let by_key = |key: &str| {
+        let names = |line: &str| line.split('=').next().is_some_and(|left| left.trim().trim_matches('"') == key);
+        text.lines().position(names).map(|at| at + 1)
+    };
+    let line = by_span.or_else(|| wrong.and_then(by_key)).map(|line| format!("line {line}: ")).unwrap_or_default();
+    let (fault, remedy) = match wrong {
+        Some(key) => {
+            let nearest = nearest(key, quoted);
+            (format!("{line}{key} is no key here"), format!("the nearest is {nearest}"))
+        }
+        None => (
+            format!("{line}{}", message.replace('\n', ", ")),
+            "correct that line; `tiltworth profile show resin-section` is an example".into(),
+        ),
+    };
+    ProfileError { origin: origin.into(), fault, remedy }
 }
 
 /// The known word with the fewest edits to `word`.
@@ -321,9 +365,13 @@ mod tests {
 
     #[test]
     fn a_wrong_key_is_placed() {
-        let text = BUILT_IN[0].1.replace("few_tilts", "fewest");
+        let text = BUILT_IN[0].1.replace("few_tilts", "fewtilts");
         let message = Profile::parse(&text, "site.toml").unwrap_err().to_string();
-        assert!(message.starts_with("site.toml: line ") && message.contains("unknown field `fewest`"), "{message}");
+        assert!(
+            message.starts_with("site.toml: line ")
+                && message.ends_with("fewtilts is no key here; the nearest is few_tilts"),
+            "{message}"
+        );
     }
 
     fn yardsticks(step_deg: Option<f64>, resolution_nm: f64) -> Yardsticks {

@@ -13,3 +13,4 @@ pub mod segments;
 pub mod sharpness;
 pub mod spectrum_picture;
 pub mod tally;
+pub mod thickness;

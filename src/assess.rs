@@ -10,8 +10,8 @@ use crate::judge::{self, Profile};
 use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
-use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
+use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
 use crate::measure::{coverage, picture, segments, spectrum_picture};
@@ -55,7 +55,11 @@ pub fn assess(
 ) -> Result<(Record, Evidence), AssessError> {
     std::thread::scope(|scope| {
         let hashing = scope.spawn(|| hashes::inputs(&series.inputs));
-        let observed = Pass::new(series).run(progress);
+        let pass = Pass::new(series);
+        let mut observed = pass.run(progress);
+        if let Ok(plan) = &pass.focus {
+            look_again_at_focus(series, plan, &mut observed);
+        }
         let inputs = hashing.join().map_err(|_| AssessError::Thread)?.map_err(AssessError::Hash)?;
         let first_error = observed.iter().flat_map(|tilt| &tilt.tiles).find_map(|tile| tile.as_ref().err().cloned());
         let any = observed.iter().flat_map(|tilt| &tilt.tiles).any(Result::is_ok);
@@ -64,6 +68,14 @@ pub fn assess(
             _ => Ok(finish(series, profile, observed, inputs)),
         }
     })
+}
+
+/// Tilts whose rings are too weak by themselves, seen with the rest of the series.
+fn look_again_at_focus(series: &Series, plan: &focus::Plan, observed: &mut [TiltSeen]) {
+    let none = |tilt: &mut TiltSeen| std::mem::replace(&mut tilt.focus, TiltFocus::none("", 0));
+    let mut all: Vec<TiltFocus> = observed.iter_mut().map(none).collect();
+    focus::series::look_again(series, plan, &mut all);
+    observed.iter_mut().zip(all).for_each(|(tilt, focus)| tilt.focus = focus);
 }
 
 /// What is kept of a tile.
@@ -250,7 +262,17 @@ impl<'a> Pass<'a> {
         }
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, focus, spectrum_jpeg, picture }
+        TiltSeen {
+            tiles,
+            tally,
+            saturated,
+            dark: found.map(|(dark, _)| dark),
+            gradient,
+            spectrum,
+            focus,
+            spectrum_jpeg,
+            picture,
+        }
     }
 
     /// The focus of a tilt; takes the spectra of the regions out of its tiles.

@@ -64,7 +64,9 @@ fn within_limits(name: &str, all: &[Outcome]) {
 
 #[test]
 fn underfocus_and_astigmatism_are_right_where_rings_are_seen() {
-    for kind in focus_series::kinds().into_iter().filter(|kind| kind.name.contains("200 kV") || kind.name.contains("3 e/")) {
+    for kind in
+        focus_series::kinds().into_iter().filter(|kind| kind.name.contains("200 kV") || kind.name.contains("3 e/"))
+    {
         let (record, truths, worth) = assess(&kind.recipe);
         within_limits(kind.name, &compare(&record, &truths, &worth));
     }
@@ -119,7 +121,8 @@ fn a_stated_geometry_that_is_right_passes() {
 
 #[test]
 fn an_axis_stated_the_wrong_way_round_is_named_and_high_tilts_are_still_measured() {
-    let record = assess_changed(&recipe(&MONTAGE, STRUCTURES), |sheet| sheet.replace("axis_deg = 8.0", "axis_deg = 188.0"));
+    let record =
+        assess_changed(&recipe(&MONTAGE, STRUCTURES), |sheet| sheet.replace("axis_deg = 8.0", "axis_deg = 188.0"));
     let geometry = check(&record, "tilt_geometry");
     assert_eq!(geometry.grade, Grade::Fail, "{}", geometry.why);
     assert!((geometry.value.unwrap() + 1.0).abs() < 0.15 && geometry.why.contains("sign"), "{}", geometry.why);

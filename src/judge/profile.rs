@@ -328,7 +328,8 @@ mod tests {
 
     #[test]
     fn terms_of_focus_hang_on_wanted_defocus_and_resolution() {
-        let text = "a = { wanted_defocus_times = 0.2, at_least = 0.5 }\nb = { resolution_squared_over_4_wavelengths = 1.0 }";
+        let text =
+            "a = { wanted_defocus_times = 0.2, at_least = 0.5 }\nb = { resolution_squared_over_4_wavelengths = 1.0 }";
         let terms = toml::from_str::<BTreeMap<String, Term>>(text).unwrap();
         assert_eq!(terms["a"].number(&yardsticks(None, 2.0)), Some(0.8));
         // 2 nm at 300 kV: 0.508 µm.

@@ -58,7 +58,9 @@ pub fn encode(tiles: &[&Small]) -> Option<Vec<u8>> {
     let pixels: Vec<u8> = (0..side).flat_map(|y| (0..2 * half).map(move |x| (x, y))).map(|(x, y)| grey(x, y)).collect();
     let mut jpeg = Vec::new();
     let size = [u32::try_from(2 * half).ok()?, u32::try_from(side).ok()?];
-    JpegEncoder::new_with_quality(&mut jpeg, JPEG_QUALITY).encode(&pixels, size[0], size[1], ExtendedColorType::L8).ok()?;
+    JpegEncoder::new_with_quality(&mut jpeg, JPEG_QUALITY)
+        .encode(&pixels, size[0], size[1], ExtendedColorType::L8)
+        .ok()?;
     Some(jpeg)
 }
 
@@ -77,7 +79,8 @@ fn over_rings(power: &[f64], half: usize, side: usize) -> Vec<f64> {
             // Near the middle the spectrum falls steeply: the window may not reach over what it cannot level.
             let reach = wide.min(ring / 2);
             let near = ring - reach..(ring + reach + 1).min(rings);
-            let (s, k) = near.fold((0.0, 0.0), |(s, k), i| if n[i] > 0.0 { (s + sum[i] / n[i], k + 1.0) } else { (s, k) });
+            let (s, k) =
+                near.fold((0.0, 0.0), |(s, k), i| if n[i] > 0.0 { (s + sum[i] / n[i], k + 1.0) } else { (s, k) });
             if k > 0.0 { s / k } else { 0.0 }
         })
         .collect();

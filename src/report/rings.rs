@@ -77,7 +77,8 @@ pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option
 pub fn spectrum(record: &Record, tilt: &Tilt, jpeg_base64: &str) -> String {
     let whole = SIDE + 2.0 * ROOM;
     let ellipses = record.series.pixel_nm.and_then(|pixel_nm| minima(record, tilt.focus.as_ref()?, pixel_nm));
-    let nyquist = record.series.pixel_nm.map_or("0.5 cycles a pixel".to_owned(), |nm| format!("{} nm", fixed(2.0 * nm, 2)));
+    let nyquist =
+        record.series.pixel_nm.map_or("0.5 cycles a pixel".to_owned(), |nm| format!("{} nm", fixed(2.0 * nm, 2)));
     let middle = 0.5 * whole;
     format!(
         "<svg class=\"plot spectrum\" viewBox=\"0 0 {whole} {whole}\" role=\"img\" aria-label=\"Spectrum of {:+.1}°\">\

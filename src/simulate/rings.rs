@@ -86,8 +86,7 @@ pub fn worth(recipe: &Recipe, tilt: &TiltPlan, patch: usize) -> Worth {
 /// Underfocus at the middle of every patch of every tile.
 fn patch_defocus_um(recipe: &Recipe, tilt: &TiltPlan, patch: usize) -> Vec<f64> {
     let direction = perpendicular(recipe.tilt.axis_deg);
-    let slope =
-        libm::tan((tilt.tilt_deg + recipe.slab.pretilt_deg).to_radians()) * recipe.camera.pixel_nm * 1e-3;
+    let slope = libm::tan((tilt.tilt_deg + recipe.slab.pretilt_deg).to_radians()) * recipe.camera.pixel_nm * 1e-3;
     let assembled = assembled_px(recipe);
     let starts = |length: usize| (0..length / patch).map(move |i| (i * patch) as f64 + 0.5 * patch as f64);
     let mut all = Vec::new();

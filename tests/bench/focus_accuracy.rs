@@ -17,17 +17,23 @@ fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
 
 fn main() {
     let only = std::env::args().skip(1).find(|arg| !arg.starts_with("--"));
-    println!("| series | measurable | measured | median % | 95th ≤45° % | 95th >45° % | 2 CRB % | astigmatism 95th nm | 2 CRB nm | azimuth 95th ° | 2 CRB ° | pull sd |");
+    println!(
+        "| series | measurable | measured | median % | 95th ≤45° % | 95th >45° % | 2 CRB % | astigmatism 95th nm | 2 CRB nm | azimuth 95th ° | 2 CRB ° | pull sd |"
+    );
     println!("| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |");
     for kind in focus_series::kinds() {
-        if only.as_ref().is_some_and(|only| !kind.name.contains(only.as_str())) { continue; }
+        if only.as_ref().is_some_and(|only| !kind.name.contains(only.as_str())) {
+            continue;
+        }
         let (record, truths, worth) = focus_series::assess(&kind.recipe);
         let all = focus_series::compare(&record, &truths, &worth);
         row(kind.name, &all);
     }
     let (mut blind, mut given) = (0, 0);
     for kind in focus_series::blind_kinds() {
-        if only.as_ref().is_some_and(|only| !kind.name.contains(only.as_str())) { continue; }
+        if only.as_ref().is_some_and(|only| !kind.name.contains(only.as_str())) {
+            continue;
+        }
         let (record, truths, worth) = focus_series::assess(&kind.recipe);
         let all = focus_series::compare(&record, &truths, &worth);
         let n = all.iter().filter(|tilt| !tilt.measurable).count();

@@ -61,7 +61,8 @@ pub struct Facts {
 
 /// Recipe of some facts; `more` is appended (structures, faults).
 pub fn recipe(facts: &Facts, more: &str) -> String {
-    let Facts { specimen, kv, cs_mm, size_px: [width, height], pixel_nm, dose, defocus_um, axis_deg, grain, .. } = facts;
+    let Facts { specimen, kv, cs_mm, size_px: [width, height], pixel_nm, dose, defocus_um, axis_deg, grain, .. } =
+        facts;
     let contrast = if *specimen == "vitrified" { 0.07 } else { 0.2 };
     let montage = facts.montage.map_or(String::new(), |[cols, rows]| {
         format!("[montage]\ncols = {cols}\nrows = {rows}\noverlap_px = [64, 64]\nplace_scatter_px = 0.5\n")
@@ -132,7 +133,14 @@ pub fn compare(
                     .map(|deg| turned(deg).min(180.0 - turned(deg))),
                 azimuth_bound_deg: 2.0 * worth.azimuth_bound_deg,
                 pull: error_um.zip(focus.error_um).map(|(um, sd)| um / sd),
-                why_not: format!("{} score {:?}/{:?} agreement {:?} to {:?}", focus.why_not.clone().unwrap_or_default(), focus.score, focus.score_needed, focus.ring_agreement, focus.rings_to_nm),
+                why_not: format!(
+                    "{} score {:?}/{:?} agreement {:?} to {:?}",
+                    focus.why_not.clone().unwrap_or_default(),
+                    focus.score,
+                    focus.score_needed,
+                    focus.ring_agreement,
+                    focus.rings_to_nm
+                ),
             }
         })
         .collect()
@@ -160,24 +168,66 @@ pub fn kinds() -> Vec<Kind> {
     vec![
         kind("vitrified 0.36 nm, 3 e/Å², 1024²", Facts { ..base }),
         kind("vitrified 0.36 nm, 1 e/Å², 1024²", Facts { dose: 1.0, seed: 2, defocus_um: 4.0, ..base }),
-        kind("vitrified 0.20 nm, 5 e/Å², 1024²", Facts {
-            dose: 5.0, seed: 3, pixel_nm: 0.2, defocus_um: 1.5, grain: 0.25, axis_deg: 95.0, envelope_nm: 0.3, ..base
-        }),
-        kind("200 kV 0.50 nm, 1024 × 768", Facts {
-            kv: 200.0, cs_mm: 2.0, seed: 4, pixel_nm: 0.5, size_px: [1024, 768], astigmatism: [0.2, 110.0], axis_deg: 181.0,
-            defocus_um: 2.5, ..base
-        }),
-        kind("resin 0.68 nm, 7,500 counts, 1024²", Facts {
-            specimen: "resin-section", dose: 5.5, seed: 5, pixel_nm: 0.68, axis_deg: 4.2, envelope_nm: 0.9, defocus_um: 4.0,
-            ..base
-        }),
-        kind("resin 0.80 nm montage 2 × 2 of 512²", Facts {
-            specimen: "resin-section", dose: 4.0, seed: 6, pixel_nm: 0.8, size_px: [512, 512], axis_deg: -8.0,
-            envelope_nm: 0.9, defocus_um: 5.0, astigmatism: [0.15, 120.0], montage: Some([2, 2]), ..base
-        }),
-        kind("120 kV 0.40 nm, strong astigmatism", Facts {
-            kv: 120.0, cs_mm: 2.0, seed: 7, pixel_nm: 0.4, astigmatism: [0.5, 60.0], defocus_um: 2.0, ..base
-        }),
+        kind(
+            "vitrified 0.20 nm, 5 e/Å², 1024²",
+            Facts {
+                dose: 5.0,
+                seed: 3,
+                pixel_nm: 0.2,
+                defocus_um: 1.5,
+                grain: 0.25,
+                axis_deg: 95.0,
+                envelope_nm: 0.3,
+                ..base
+            },
+        ),
+        kind(
+            "200 kV 0.50 nm, 1024 × 768",
+            Facts {
+                kv: 200.0,
+                cs_mm: 2.0,
+                seed: 4,
+                pixel_nm: 0.5,
+                size_px: [1024, 768],
+                astigmatism: [0.2, 110.0],
+                axis_deg: 181.0,
+                defocus_um: 2.5,
+                ..base
+            },
+        ),
+        kind(
+            "resin 0.68 nm, 7,500 counts, 1024²",
+            Facts {
+                specimen: "resin-section",
+                dose: 5.5,
+                seed: 5,
+                pixel_nm: 0.68,
+                axis_deg: 4.2,
+                envelope_nm: 0.9,
+                defocus_um: 4.0,
+                ..base
+            },
+        ),
+        kind(
+            "resin 0.80 nm montage 2 × 2 of 512²",
+            Facts {
+                specimen: "resin-section",
+                dose: 4.0,
+                seed: 6,
+                pixel_nm: 0.8,
+                size_px: [512, 512],
+                axis_deg: -8.0,
+                envelope_nm: 0.9,
+                defocus_um: 5.0,
+                astigmatism: [0.15, 120.0],
+                montage: Some([2, 2]),
+                ..base
+            },
+        ),
+        kind(
+            "120 kV 0.40 nm, strong astigmatism",
+            Facts { kv: 120.0, cs_mm: 2.0, seed: 7, pixel_nm: 0.4, astigmatism: [0.5, 60.0], defocus_um: 2.0, ..base },
+        ),
     ]
 }
 

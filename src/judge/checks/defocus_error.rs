@@ -33,8 +33,11 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     }
     let focus = &case.measures.focus;
     let failed: Vec<f64> = found.tilts_deg.iter().copied().filter(|deg| focus.off_run_deg.contains(deg)).collect();
-    let jumps =
-        if failed.is_empty() { String::new() } else { format!("; {} off the neighbours", angles(&failed, "is", "are")) };
+    let jumps = if failed.is_empty() {
+        String::new()
+    } else {
+        format!("; {} off the neighbours", angles(&failed, "is", "are"))
+    };
     format!(
         "{} out of focus by up to {:.2} µm (limit {}){jumps}: check where focus is set, and repeat it before the tilts \
          named",

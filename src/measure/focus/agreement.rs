@@ -47,15 +47,15 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     let (mut sum, mut weight) = (vec![0.0; count], vec![0.0; count]);
     let (mut model, mut kept_sum) = (vec![0.0; count], vec![0.0; count]);
     let half_lambda2_cs_um = 0.5 * optics.lens.wavelength_nm.powi(2) * optics.lens.cs_nm * 1e-3;
-    let phase: Vec<f64> =
-        (0..count).map(|j| optics.ring_a[j] * fit.trial.defocus_um + optics.ring_b[j]).collect();
+    let phase: Vec<f64> = (0..count).map(|j| optics.ring_a[j] * fit.trial.defocus_um + optics.ring_b[j]).collect();
     let along = fit.along_um();
     let curves: Vec<(f64, f64)> = (0..count).map(|j| fitter.curves(fit, j)).collect();
     for ((y, n), place) in flat.y.iter().zip(&flat.n).zip(places) {
         let own = fit.trial.of(place);
         let variance = place.variance_um2 * fit.trial.slope.powi(2);
-        let kept: Vec<f64> = (0..count).map(|j| if j < flat.band.0 { 0.0 } else { optics.kept(j, own, variance) }).collect();
-        for (sector, along) in along.iter().enumerate() {
+        let kept: Vec<f64> =
+            (0..count).map(|j| if j < flat.band.0 { 0.0 } else { optics.kept(j, own, variance) }).collect();
+        for (sector, along) in along.iter().enumerate().take(flat.sectors) {
             for j in flat.band.0..flat.band.1 {
                 let cell = sector * count + j;
                 let w = n * flat.w[cell];
@@ -63,7 +63,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
                     continue;
                 }
                 // a Δf - bend g⁴ is the phase: find the frequency of the middle's own underfocus with the same one.
-                let square = optics.grid.squares[cell];
+                let square = if flat.sectors == 1 { optics.frequency[j].powi(2) } else { optics.grid.squares[cell] };
                 let g2 = square / (optics.pixel_nm * optics.pixel_nm);
                 let here = own + along;
                 let spherical = half_lambda2_cs_um * g2;
@@ -95,7 +95,8 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     };
     let (measured, amplitude) = (divided(&sum), divided(&model));
     let fitted: Vec<f64> = amplitude.iter().zip(&phase).map(|(m, p)| 1.0 - m * p.cos()).collect();
-    let errors: Vec<f64> = weight.iter().zip(&kept_sum).map(|(w, k)| if *w > 0.0 { k / (w * w) } else { 0.0 }).collect();
+    let errors: Vec<f64> =
+        weight.iter().zip(&kept_sum).map(|(w, k)| if *w > 0.0 { k / (w * w) } else { 0.0 }).collect();
     Rings { frequency: optics.frequency.clone(), ..judge(flat.band, measured, fitted, weight, phase, &errors) }
 }
 

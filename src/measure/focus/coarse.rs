@@ -34,7 +34,8 @@ impl Table {
     pub fn new(optics: &Optics) -> Self {
         let (first, high) = optics.band;
         let finest = (REACH_UM[1] - REACH_UM[0]) / MOST_POINTS as f64;
-        let top = (first + 1..=high).rev().find(|&top| optics.ring_a[top - 1] * finest <= STEP_RAD).unwrap_or(first + 1);
+        let top =
+            (first + 1..=high).rev().find(|&top| optics.ring_a[top - 1] * finest <= STEP_RAD).unwrap_or(first + 1);
         let step_um = STEP_RAD / optics.ring_a[top - 1].max(1e-9);
         let points = (((REACH_UM[1] - REACH_UM[0]) / step_um) as usize + 2).min(MOST_POINTS + 2);
         let mut cosines = Vec::with_capacity(points * (top - first));
@@ -46,7 +47,7 @@ impl Table {
     }
 
     /// Underfocus of a point.
-    fn at(&self, point: usize) -> f64 {
+    pub fn at(&self, point: usize) -> f64 {
         self.low_um + self.step_um * point as f64
     }
 
@@ -107,6 +108,11 @@ impl<'a> Correlations<'a> {
         };
         let maps = ENVELOPES.into_iter().map(of_envelope).collect();
         Self { table, least_um: 0.8 * optics.least_defocus_um(), maps }
+    }
+
+    /// Of the widest envelope.
+    pub fn widest(&self) -> &[Vec<f32>] {
+        &self.maps[0]
     }
 
     /// The highest correlation under a gradient, whichever envelope gives it, each in terms of its own scatter.

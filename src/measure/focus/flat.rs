@@ -81,7 +81,8 @@ impl Flat {
 
     /// The same with all sectors in one.
     pub fn round(&self) -> Self {
-        let w: Vec<f64> = (0..self.rings).map(|j| (0..self.sectors).map(|k| self.w[k * self.rings + j]).sum()).collect();
+        let w: Vec<f64> =
+            (0..self.rings).map(|j| (0..self.sectors).map(|k| self.w[k * self.rings + j]).sum()).collect();
         let y = self.y.iter().map(|y| (0..self.rings).map(|j| self.ring_mean(y, j, w[j])).collect()).collect();
         Self { sectors: 1, w, y, n: self.n.clone(), curve: self.curve.clone(), ..*self }
     }

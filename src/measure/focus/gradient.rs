@@ -61,13 +61,7 @@ pub fn runs(maps: &[RegionMap], pixel_um: f64, middles_um: &[[f64; 2]], geometry
 }
 
 /// The places of all maps under a run.
-pub fn places(
-    maps: &[RegionMap],
-    pixel_um: f64,
-    middles_um: &[[f64; 2]],
-    geometry: &Geometry,
-    run: Run,
-) -> Vec<Place> {
+pub fn places(maps: &[RegionMap], pixel_um: f64, middles_um: &[[f64; 2]], geometry: &Geometry, run: Run) -> Vec<Place> {
     let [gx, gy] = gradient(geometry, run);
     let one = |map: &RegionMap| {
         let [mx, my] = if run == Run::Refocused { [0.0, 0.0] } else { middles_um[map.tile] };

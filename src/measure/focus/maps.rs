@@ -118,10 +118,10 @@ mod tests {
         collector.add(0, 0, &flat);
         collector.add(0, 64, &flat);
         let maps = collector.finish(2, 2.0);
-        assert_eq!(maps.iter().map(|map| (map.tile, map.middle_px)).collect::<Vec<_>>(), [
-            (2, [-32.0, 0.0]),
-            (2, [32.0, 0.0])
-        ]);
+        assert_eq!(
+            maps.iter().map(|map| (map.tile, map.middle_px)).collect::<Vec<_>>(),
+            [(2, [-32.0, 0.0]), (2, [32.0, 0.0])]
+        );
         assert!(maps[0].power.iter().zip(&grid.counts).all(|(p, n)| *n == 0.0 || (p - 0.5).abs() < 1e-6));
     }
 

@@ -97,9 +97,8 @@ impl Optics {
 
 fn mean_square(grid: &Grid, ring: usize) -> f64 {
     let cells = (0..SECTORS).map(|sector| sector * grid.rings + ring);
-    let (sum, n) = cells.fold((0.0, 0.0), |(s, n), cell| {
-        (s + grid.squares[cell] * grid.counts[cell], n + grid.counts[cell])
-    });
+    let (sum, n) =
+        cells.fold((0.0, 0.0), |(s, n), cell| (s + grid.squares[cell] * grid.counts[cell], n + grid.counts[cell]));
     if n > 0.0 { sum / n } else { ((ring as f64 + 0.5) / grid.size as f64).powi(2) }
 }
 
@@ -138,9 +137,8 @@ mod tests {
             let turn = 2.0 * lens.chi_rad(g2, 2.0) / TAU;
             assert!((turn - (n + 1) as f64).abs() < 1e-5, "{n}: {turn}");
             let optics = Optics::new(lens, 0.36, 512);
-            let near = (0..255).min_by(|&i, &j| {
-                (optics.per_nm(i) - 10.0 * g).abs().total_cmp(&(optics.per_nm(j) - 10.0 * g).abs())
-            });
+            let near = (0..255)
+                .min_by(|&i, &j| (optics.per_nm(i) - 10.0 * g).abs().total_cmp(&(optics.per_nm(j) - 10.0 * g).abs()));
             let ring = near.unwrap();
             let shift = optics.ring_a[ring] * 2.0 + optics.ring_b[ring] - TAU * (n + 1) as f64;
             let expected = (optics.per_nm(ring) - 10.0 * g) * 2.0 * TAU * lens.wavelength_nm * 10.0 * g * 2e3;
@@ -161,7 +159,9 @@ mod tests {
         // Σ w(x) w(x + s) / Σ w² of a Hann window, summed.
         let hann = |x: f64| if (0.0..1.0).contains(&x) { 0.5 - 0.5 * (TAU * x).cos() } else { 0.0 };
         for s in [0.1f64, 0.3, 0.6] {
-            let sum = |lag: f64| (0..2000).map(|i| hann(f64::from(i) / 2000.0) * hann(f64::from(i) / 2000.0 + lag)).sum::<f64>();
+            let sum = |lag: f64| {
+                (0..2000).map(|i| hann(f64::from(i) / 2000.0) * hann(f64::from(i) / 2000.0 + lag)).sum::<f64>()
+            };
             let expected = sum(s) / sum(0.0) * (PI * s).sin() / (PI * s);
             assert!((loss(s) - expected).abs() < 2e-3, "{s}: {} is not {expected}", loss(s));
         }

@@ -49,19 +49,13 @@ pub fn axis_offset(series: &Series, tilts: &[Tilt]) -> Measured<Witness> {
     }
     let rows: Vec<[f64; 3]> = points.iter().map(|(t, _)| [t.sin(), 1.0 - t.cos(), 1.0]).collect();
     let values: Vec<f64> = points.iter().map(|(_, um)| *um).collect();
-    let (solution, errors) = robust_fit(&rows, &values).ok_or_else(|| {
-        NotMeasured::because("the angles with a focus cannot tell offset and height apart")
-    })?;
+    let (solution, errors) = robust_fit(&rows, &values)
+        .ok_or_else(|| NotMeasured::because("the angles with a focus cannot tell offset and height apart"))?;
     if errors[0] > MOST_ERROR_UM {
         let why = format!("underfocus against tilt gives it to ±{:.1} µm only", errors[0]);
         return Err(NotMeasured::because(why));
     }
-    Ok(Witness {
-        axis_um: solution[0],
-        axis_error_um: errors[0],
-        height_um: solution[1],
-        height_error_um: errors[1],
-    })
+    Ok(Witness { axis_um: solution[0], axis_error_um: errors[0], height_um: solution[1], height_error_um: errors[1] })
 }
 
 /// Slope of underfocus less the wanted one with the minutes since autofocus last ran, and its uncertainty.

@@ -72,7 +72,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
                     continue;
                 }
                 ratio = (here - spherical) / (fit.trial.defocus_um - spherical * ratio);
-                if !(ratio > 0.0) {
+                if ratio.is_nan() || ratio <= 0.0 {
                     continue;
                 }
                 let to = (square * ratio).sqrt() * optics.grid.size as f64;
@@ -129,6 +129,13 @@ fn bins((low, high): (usize, usize), measured: &[f64], weight: &[f64], phase: &[
         bin.measured /= bin.weight;
     }
     bins
+}
+
+/// Correlation of measured and fitted rings from the first minimum to the end of a band.
+pub fn over(rings: &Rings, band: (usize, usize)) -> f64 {
+    let bins = bins(band, &rings.measured, &rings.weight, &rings.phase);
+    let first = bins.iter().position(|bin| bin.phase >= TAU).unwrap_or(bins.len());
+    correlation(&bins[first..]).unwrap_or(0.0)
 }
 
 /// Measured and fitted curve held against each other.

@@ -21,6 +21,8 @@ const STEP_RAD: f64 = 0.4;
 const LEAST_TILTS: usize = 5;
 /// Rings this many times as strong as the series' are those of the series; a blurred tilt has lost its own.
 const STRENGTH: std::ops::RangeInclusive<f64> = 0.5..=2.0;
+/// Least correlation over the series' band: rings of 4.5 standard deviations in all have 0.4 over a hundred bins.
+const LEAST_AGREEMENT: f64 = 0.2;
 /// Larger tilts are not kept for a second look: their rings are seen at the first.
 const MOST_MAPS: usize = 16;
 
@@ -156,7 +158,8 @@ impl Series {
         let mut rings = agreement::rings(&kept.round, &kept.places, optics, &fit, &fitter);
         rings.minima = (rings.phase[end] / std::f64::consts::TAU).max(0.0) as usize;
         rings.band = self.band;
-        if rings.minima < 2 {
+        rings.agreement = agreement::over(&rings, self.band);
+        if rings.minima < 2 || rings.agreement < LEAST_AGREEMENT {
             return None;
         }
         let error_um = sd_um.hypot(fit.um_per_rad * plan.phase_error_rad);
@@ -176,12 +179,12 @@ impl Series {
         let trial = Trial { defocus_um, slope: 1.0 };
         for ((y, n), place) in kept.round.y.iter().zip(&kept.round.n).zip(&kept.places) {
             let own = trial.of(place);
-            for j in kept.round.band.0..kept.round.band.1 {
+            for (j, y) in y.iter().enumerate().take(kept.round.band.1).skip(kept.round.band.0) {
                 let (level, m) = fitter.curves(&self.fit, j);
                 let (sine, cosine) = (optics.ring_a[j] * own + optics.ring_b[j]).sin_cos();
                 let m = m * optics.kept(j, own, place.variance_um2);
                 let w = n * kept.round.w[j];
-                product -= w * (f64::from(y[j]) - level) * m * cosine;
+                product -= w * (f64::from(*y) - level) * m * cosine;
                 norm += w * (m * cosine).powi(2);
                 let slope = m * sine * optics.ring_a[j];
                 information += w * slope * slope;

@@ -56,7 +56,13 @@ pub fn assess(
 ) -> Result<(Record, Evidence), AssessError> {
     std::thread::scope(|scope| {
         let hashing = scope.spawn(|| hashes::inputs(&series.inputs, go_on));
-        let observed = Pass::new(series).run(progress, go_on);
+        let pass = Pass::new(series);
+        let observed = pass.run(progress, go_on).map(|mut observed| {
+            if let Ok(plan) = &pass.focus {
+                look_again_at_focus(series, plan, &mut observed);
+            }
+            observed
+        });
         let hashed = hashing.join().map_err(|_| AssessError::Thread)?;
         let (Some(observed), Some((inputs, notes))) = (observed, hashed) else { return Err(AssessError::Stopped) };
         let first_error = observed.iter().flat_map(|tilt| &tilt.tiles).find_map(|tile| tile.as_ref().err().cloned());
@@ -68,6 +74,14 @@ pub fn assess(
         record.notes.extend(notes);
         Ok((record, evidence))
     })
+}
+
+/// Tilts whose rings are too weak by themselves, seen with the rest of the series.
+fn look_again_at_focus(series: &Series, plan: &focus::Plan, observed: &mut [TiltSeen]) {
+    let none = |tilt: &mut TiltSeen| std::mem::replace(&mut tilt.focus, TiltFocus::none("", 0));
+    let mut all: Vec<TiltFocus> = observed.iter_mut().map(none).collect();
+    focus::series::look_again(series, plan, &mut all);
+    observed.iter_mut().zip(all).for_each(|(tilt, focus)| tilt.focus = focus);
 }
 
 /// What is kept of a tile.

@@ -16,7 +16,8 @@ pub const CHECK: Definition =
 
 /// A figure of a tilt's focus, or why there is none.
 pub fn measured(tilt: &Tilt, figure: impl Fn(&Focus) -> Option<f64>) -> Measured<f64> {
-    let why = || tilt.focus.as_ref().and_then(|focus| focus.why_not.clone());
+    let weak = |focus: &Focus| focus.measured.then(|| "the rings are too weak to show it".to_owned());
+    let why = || tilt.focus.as_ref().and_then(|focus| focus.why_not.clone().or_else(|| weak(focus)));
     let value = tilt.focus.as_ref().and_then(figure);
     value.ok_or_else(|| NotMeasured::because(why().unwrap_or_else(|| "the tilt has no focus".into())))
 }

@@ -55,7 +55,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
         let variance = place.variance_um2 * fit.trial.slope.powi(2);
         let kept: Vec<f64> =
             (0..count).map(|j| if j < flat.band.0 { 0.0 } else { optics.kept(j, own, variance) }).collect();
-        for (sector, along) in along.iter().enumerate() {
+        for (sector, along) in along.iter().enumerate().take(flat.sectors) {
             for j in flat.band.0..flat.band.1 {
                 let cell = sector * count + j;
                 let w = n * flat.w[cell];
@@ -63,7 +63,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
                     continue;
                 }
                 // a Δf - bend g⁴ is the phase: find the frequency of the middle's own underfocus with the same one.
-                let square = optics.grid.squares[cell];
+                let square = if flat.sectors == 1 { optics.frequency[j].powi(2) } else { optics.grid.squares[cell] };
                 let g2 = square / (optics.pixel_nm * optics.pixel_nm);
                 let here = own + along;
                 let spherical = half_lambda2_cs_um * g2;
@@ -72,7 +72,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
                     continue;
                 }
                 ratio = (here - spherical) / (fit.trial.defocus_um - spherical * ratio);
-                if !(ratio > 0.0) {
+                if ratio.is_nan() || ratio <= 0.0 {
                     continue;
                 }
                 let to = (square * ratio).sqrt() * optics.grid.size as f64;
@@ -129,6 +129,13 @@ fn bins((low, high): (usize, usize), measured: &[f64], weight: &[f64], phase: &[
         bin.measured /= bin.weight;
     }
     bins
+}
+
+/// Correlation of measured and fitted rings from the first minimum to the end of a band.
+pub fn over(rings: &Rings, band: (usize, usize)) -> f64 {
+    let bins = bins(band, &rings.measured, &rings.weight, &rings.phase);
+    let first = bins.iter().position(|bin| bin.phase >= TAU).unwrap_or(bins.len());
+    correlation(&bins[first..]).unwrap_or(0.0)
 }
 
 /// Measured and fitted curve held against each other.

@@ -47,7 +47,7 @@ impl Table {
     }
 
     /// Underfocus of a point.
-    fn at(&self, point: usize) -> f64 {
+    pub fn at(&self, point: usize) -> f64 {
         self.low_um + self.step_um * point as f64
     }
 
@@ -108,6 +108,11 @@ impl<'a> Correlations<'a> {
         };
         let maps = ENVELOPES.into_iter().map(of_envelope).collect();
         Self { table, least_um: 0.8 * optics.least_defocus_um(), maps }
+    }
+
+    /// Of the widest envelope.
+    pub fn widest(&self) -> &[Vec<f32>] {
+        &self.maps[0]
     }
 
     /// The highest correlation under a gradient, whichever envelope gives it, each in terms of its own scatter.

@@ -174,7 +174,7 @@ fn common_curve(mean: &[f64], w: &[f64], optics: &Optics) -> Option<Vec<f64>> {
     let mut normal = DMatrix::<f64>::identity(count, count) * 1e-9;
     let mut right = DVector::<f64>::zeros(count);
     for ring in optics.band.0..optics.band.1 {
-        if !(mean[ring] > 0.0) {
+        if mean[ring].is_nan() || mean[ring] <= 0.0 {
             continue;
         }
         let weight: f64 = (0..SECTORS).map(|sector| w[optics.cell(sector, ring)]).sum();

@@ -14,6 +14,7 @@ pub mod maps;
 pub mod null;
 pub mod optics;
 pub mod refine;
+pub mod second;
 pub mod series;
 pub mod sums;
 pub mod tiles;

@@ -12,7 +12,7 @@ use crate::measure::focus::refine::{Fit, Fitter};
 use crate::measure::focus::sums::Place;
 
 /// Chance of a false detection.
-const CHANCE: f64 = 1e-3;
+pub const CHANCE: f64 = 1e-3;
 
 /// A score and what it must reach.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -57,7 +57,7 @@ pub fn score(round: &Flat, places: &[Place], optics: &Optics, table: &Table, fit
 /// What a χ² of six degrees of freedom reaches with this chance: beside underfocus a fit chooses two components of
 /// astigmatism and the amplitude's shape, whose five splines are stiff and worth about three. The tail is
 /// exp(-x/2)(1 + x/2 + x²/8).
-fn reached_by_chance(chance: f64) -> f64 {
+pub fn reached_by_chance(chance: f64) -> f64 {
     let tail = |x: f64| (-0.5 * x).exp() * (1.0 + 0.5 * x + 0.125 * x * x);
     let (mut low, mut high) = (0.0, 200.0);
     for _ in 0..60 {

@@ -5,7 +5,7 @@ use crate::measure::focus::coarse::Table;
 use crate::measure::focus::gradient::Run;
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
-use crate::measure::focus::witness;
+use crate::measure::focus::{second, witness};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::smooth_run::{self, Place};
 use crate::physics::contrast::Lens;
@@ -61,18 +61,19 @@ pub fn middle_px(series: &Series, row: usize) -> [f64; 2] {
 fn record(figures: &Measured<Figures>) -> Focus {
     let (known, why_not) = parted(figures.clone());
     let of = |f: fn(&Figures) -> f64| known.as_ref().map(f);
+    let round = known.and_then(|figures| figures.astigmatism.map(|astigmatism| (figures, astigmatism)));
     Focus {
         measured: known.is_some(),
         why_not,
         defocus_um: of(|f| f.defocus_um),
-        defocus_major_um: of(|f| f.defocus_um + 0.5 * f.astigmatism_um),
-        defocus_minor_um: of(|f| f.defocus_um - 0.5 * f.astigmatism_um),
-        astigmatism_um: of(|f| f.astigmatism_um),
-        astigmatism_deg: of(|f| f.astigmatism_deg),
+        defocus_major_um: round.map(|(f, a)| f.defocus_um + 0.5 * a.um),
+        defocus_minor_um: round.map(|(f, a)| f.defocus_um - 0.5 * a.um),
+        astigmatism_um: round.map(|(_, a)| a.um),
+        astigmatism_deg: round.map(|(_, a)| a.deg),
         ring_agreement: of(|f| f.agreement),
         rings_to_nm: of(|f| f.rings_to_nm),
         error_um: of(|f| f.error_um),
-        astigmatism_error_um: of(|f| f.astigmatism_error_um),
+        astigmatism_error_um: round.map(|(_, a)| a.error_um),
         score: None,
         score_needed: None,
         gradient_ratio: None,
@@ -80,6 +81,12 @@ fn record(figures: &Measured<Figures>) -> Focus {
         gradient_run: None,
         off_neighbours_um: None,
     }
+}
+
+/// Looks again at tilts whose rings are too weak by themselves.
+pub fn look_again(series: &Series, plan: &Plan, tilts: &mut [TiltFocus]) {
+    let wanted: Vec<f64> = wanted(series).into_iter().map(|um| um.unwrap_or(0.0)).collect();
+    second::look(plan, tilts, &wanted);
 }
 
 /// A tilt's focus as the record keeps it.

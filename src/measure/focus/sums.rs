@@ -70,11 +70,10 @@ impl Sums {
             let defocus = trial.of(place);
             let variance = place.variance_um2 * trial.slope * trial.slope;
             let e = place.expected_um;
-            for j in flat.band.0..flat.band.1 {
+            for (j, sums) in ring.iter_mut().enumerate().take(flat.band.1).skip(flat.band.0) {
                 let kept = optics.kept(j, defocus, variance);
                 let (sine, cosine) = (optics.ring_a[j] * defocus + optics.ring_b[j]).sin_cos();
                 let (c, s) = (kept * cosine, kept * sine);
-                let sums = &mut ring[j];
                 let two = [c * c, c * s, s * s];
                 for (k, value) in [c, s].into_iter().enumerate() {
                     sums.one[k] += n * value;

@@ -8,6 +8,7 @@ use crate::measure::focus::maps::RegionMap;
 use crate::measure::focus::null::{self, Score};
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::refine::{Fit, Fitter, Free};
+use crate::measure::focus::second::Kept;
 use crate::measure::focus::sums::{Place, Trial};
 use crate::measure::focus::tiles;
 use crate::measured::{Measured, NotMeasured};
@@ -51,16 +52,23 @@ pub struct Figures {
     pub defocus_um: f64,
     /// One standard uncertainty of it.
     pub error_um: f64,
-    /// Major less minor.
-    pub astigmatism_um: f64,
-    /// One standard uncertainty of it.
-    pub astigmatism_error_um: f64,
-    /// Azimuth of the largest underfocus, 0 to 180.
-    pub astigmatism_deg: f64,
+    /// Astigmatism, where the tilt shows it.
+    pub astigmatism: Option<Astigmatism>,
     /// Correlation of measured with fitted rings.
     pub agreement: f64,
     /// Finest spacing to which the rings agree.
     pub rings_to_nm: f64,
+}
+
+/// Astigmatism of a tilt.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Astigmatism {
+    /// Major less minor.
+    pub um: f64,
+    /// One standard uncertainty of it.
+    pub error_um: f64,
+    /// Azimuth of the largest underfocus, 0 to 180.
+    pub deg: f64,
 }
 
 /// The gradient over the picture, where the picture can tell.
@@ -73,7 +81,7 @@ pub struct Gradient {
 }
 
 /// All that was found of a tilt.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct TiltFocus {
     /// At the middle of the assembled picture.
     pub figures: Measured<Figures>,
@@ -89,6 +97,8 @@ pub struct TiltFocus {
     pub rings: Option<Rings>,
     /// How significant the rings are.
     pub score: Option<Score>,
+    /// What a second look needs.
+    pub kept: Option<Kept>,
 }
 
 impl TiltFocus {
@@ -103,6 +113,7 @@ impl TiltFocus {
             gradient: None,
             rings: None,
             score: None,
+            kept: None,
         }
     }
 }
@@ -164,6 +175,7 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
         gradient: gradient.filter(|_| figures.is_ok()),
         rings: Some(rings),
         score: Some(score),
+        kept: Kept::of(&round, &tried.places),
         figures,
     };
     tiles::fill(
@@ -311,10 +323,12 @@ pub fn figures(plan: &Plan, fit: &Fit, rings: &Rings) -> Figures {
     Figures {
         defocus_um: fit.trial.defocus_um,
         error_um: fit.sd[0].hypot(fit.um_per_rad * plan.phase_error_rad),
-        astigmatism_um: 2.0 * a1.hypot(a2),
-        // Both components are known about equally well; their difference matters little to the length.
-        astigmatism_error_um: 2.0 * (0.5 * (fit.sd[1].powi(2) + fit.sd[2].powi(2))).sqrt(),
-        astigmatism_deg: azimuth.rem_euclid(180.0),
+        astigmatism: Some(Astigmatism {
+            um: 2.0 * a1.hypot(a2),
+            // Both components are known about equally well; their difference matters little to the length.
+            error_um: 2.0 * (0.5 * (fit.sd[1].powi(2) + fit.sd[2].powi(2))).sqrt(),
+            deg: azimuth.rem_euclid(180.0),
+        }),
         agreement: rings.agreement,
         rings_to_nm: plan.optics.per_nm(end).recip(),
     }

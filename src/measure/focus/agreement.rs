@@ -10,8 +10,9 @@ use crate::measure::focus::refine::{Fit, Fitter};
 use crate::measure::focus::sums::Place;
 use std::f64::consts::{PI, TAU};
 
-/// Bins of phase in which a ring is looked at, and the fewest that make a window.
-const BINS_A_RING: f64 = 8.0;
+/// Bins of phase in which a ring is looked at.
+pub const BINS_A_RING: f64 = 8.0;
+/// The fewest that make a window.
 const LEAST_IN_WINDOW: usize = 7;
 /// A ring stands out by this many standard deviations.
 const STANDS_OUT: f64 = 2.5;

@@ -21,8 +21,8 @@ const STEP_RAD: f64 = 0.4;
 const LEAST_TILTS: usize = 5;
 /// Rings this many times as strong as the series' are those of the series; a blurred tilt has lost its own.
 const STRENGTH: std::ops::RangeInclusive<f64> = 0.5..=2.0;
-/// Least correlation over the series' band: rings of 4.5 standard deviations in all have 0.4 over a hundred bins.
-const LEAST_AGREEMENT: f64 = 0.2;
+/// Least correlation over the series' band, of the one that rings of this score have among so much noise.
+const LEAST_AGREEMENT: f64 = 0.5;
 /// Larger tilts are not kept for a second look: their rings are seen at the first.
 const MOST_MAPS: usize = 16;
 
@@ -159,7 +159,7 @@ impl Series {
         rings.minima = (rings.phase[end] / std::f64::consts::TAU).max(0.0) as usize;
         rings.band = self.band;
         rings.agreement = agreement::over(&rings, self.band);
-        if rings.minima < 2 || rings.agreement < LEAST_AGREEMENT {
+        if rings.minima < 2 || rings.agreement < LEAST_AGREEMENT * expected_agreement(&score, &rings) {
             return None;
         }
         let error_um = sd_um.hypot(fit.um_per_rad * plan.phase_error_rad);
@@ -194,6 +194,12 @@ impl Series {
         let gain = if product > 0.0 && norm > 0.0 { product * product / norm } else { 0.0 };
         Gain { gain, strength: product / norm.max(1e-300), information, phase }
     }
+}
+
+/// Correlation to be expected of rings of a score, spread over the bins of their band, each with its noise.
+fn expected_agreement(score: &Score, rings: &agreement::Rings) -> f64 {
+    let square = (score.score / score.sd).powi(2);
+    (square / (square + agreement::BINS_A_RING * rings.minima as f64)).sqrt()
 }
 
 /// What the series' rings do for one tilt.

@@ -23,6 +23,10 @@ const KNOWN_SLOPE: f64 = 0.1;
 const MOST_SLOPE_ERROR: f64 = 0.5;
 /// χ² by which rings stand out plainly.
 const PLAIN_GAIN: f64 = 200.0;
+/// χ² that an astigmatism must gain where rings are weak: noise gains so much in one of a thousand searches.
+const ASTIGMATISM_GAIN: f64 = 20.0;
+/// An astigmatism known worse than this is not known; one that was held out of the fit is known to a micrometre.
+const UNKNOWN_UM: f64 = 0.5;
 /// A candidate whose χ² is so much larger does not catch up by being refined.
 const FAR_BEHIND: f64 = 60.0;
 /// Rings that scatter this many times beyond their noise are worth another fit with less weight.
@@ -285,7 +289,13 @@ fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(
     let starts: Vec<[f64; 2]> =
         azimuths.flat_map(|(sine, cosine)| STARTS_UM.map(|half_um| [half_um * cosine, half_um * sine])).collect();
     let begin = fitter.begin_astigmatism(start, &starts).unwrap_or([0.0, 0.0]);
-    let best = fitter.fit(start.trial, begin, free, curves)?;
+    let mut best = fitter.fit(start.trial, begin, free, curves)?;
+    if best.gain < PLAIN_GAIN {
+        // Weak rings let noise choose an astigmatism: without a significant gain it stays out of the fit.
+        let held = Free { astigmatism: false, ..free };
+        let plain = fitter.fit(start.trial, [0.0, 0.0], held, curves);
+        best = plain.filter(|plain| plain.chi2 < best.chi2 + ASTIGMATISM_GAIN).unwrap_or(best);
+    }
     Some((best, gradient))
 }
 
@@ -320,15 +330,16 @@ pub fn figures(plan: &Plan, fit: &Fit, rings: &Rings) -> Figures {
     let [a1, a2] = fit.astigmatism_um;
     let azimuth = 0.5 * a2.atan2(a1).to_degrees();
     let end = rings.band.1.saturating_sub(1);
+    let astigmatism = Astigmatism {
+        um: 2.0 * a1.hypot(a2),
+        // Both components are known about equally well; their difference matters little to the length.
+        error_um: 2.0 * (0.5 * (fit.sd[1].powi(2) + fit.sd[2].powi(2))).sqrt(),
+        deg: azimuth.rem_euclid(180.0),
+    };
     Figures {
         defocus_um: fit.trial.defocus_um,
         error_um: fit.sd[0].hypot(fit.um_per_rad * plan.phase_error_rad),
-        astigmatism: Some(Astigmatism {
-            um: 2.0 * a1.hypot(a2),
-            // Both components are known about equally well; their difference matters little to the length.
-            error_um: 2.0 * (0.5 * (fit.sd[1].powi(2) + fit.sd[2].powi(2))).sqrt(),
-            deg: azimuth.rem_euclid(180.0),
-        }),
+        astigmatism: Some(astigmatism).filter(|known| known.error_um < UNKNOWN_UM),
         agreement: rings.agreement,
         rings_to_nm: plan.optics.per_nm(end).recip(),
     }

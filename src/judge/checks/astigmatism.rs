@@ -7,8 +7,6 @@ use crate::record::{Focus, Sense, Tilt};
 
 /// Astigmatism under so many standard uncertainties may be noise.
 const SIGNIFICANT: f64 = 4.0;
-/// Noise under this does not matter.
-const KNOWN_UM: f64 = 0.03;
 
 /// The check.
 pub const CHECK: Definition =
@@ -23,14 +21,16 @@ pub fn measured(tilt: &Tilt, figure: impl Fn(&Focus) -> Option<f64>) -> Measured
 }
 
 fn values(case: &Case<'_>) -> Values {
-    Values::Tilts(case.tilts.iter().map(known).collect())
+    let caution = case.limits.caution.and_then(|limit| limit.number(&case.yardsticks));
+    Values::Tilts(case.tilts.iter().map(|tilt| known(tilt, caution)).collect())
 }
 
-/// Astigmatism of a tilt, unless it could as well be noise that is larger than what would matter.
-fn known(tilt: &Tilt) -> Measured<f64> {
+/// Astigmatism of a tilt, where it is no noise or where even its noise lies under the limit.
+fn known(tilt: &Tilt, caution: Option<f64>) -> Measured<f64> {
     let value = measured(tilt, |focus| focus.astigmatism_um)?;
     let error = measured(tilt, |focus| focus.astigmatism_error_um)?;
-    if value < SIGNIFICANT * error && error > KNOWN_UM {
+    let surely_small = caution.is_some_and(|caution| value + SIGNIFICANT * error <= caution);
+    if value < SIGNIFICANT * error && !surely_small {
         return Err(NotMeasured::because(format!("the rings give astigmatism to ±{error:.2} µm only")));
     }
     Ok(value)

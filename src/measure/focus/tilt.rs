@@ -23,8 +23,9 @@ const KNOWN_SLOPE: f64 = 0.1;
 const MOST_SLOPE_ERROR: f64 = 0.5;
 /// χ² by which rings stand out plainly.
 const PLAIN_GAIN: f64 = 200.0;
-/// χ² that an astigmatism must gain where rings are weak: noise gains so much in one of a thousand searches.
-const ASTIGMATISM_GAIN: f64 = 20.0;
+/// χ² that an astigmatism must gain where rings are weak: noise gains 20 in one of a thousand searches, and this in one
+/// of a hundred thousand, for a series has up to two hundred tilts.
+const ASTIGMATISM_GAIN: f64 = 29.0;
 /// An astigmatism known worse than this is not known; one that was held out of the fit is known to a micrometre.
 const UNKNOWN_UM: f64 = 0.5;
 /// A candidate whose χ² is so much larger does not catch up by being refined.

@@ -11,6 +11,7 @@ use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
+use crate::measure::seams::{self, settle::Settled};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
 use crate::measure::{coverage, picture, segments};
@@ -81,6 +82,7 @@ struct TiltSeen {
     gradient: Option<Gradient>,
     spectrum: Option<Spectrum>,
     picture: Option<picture::TiltPicture>,
+    settled: Settled,
 }
 
 /// A tile between its own reading and the completion of its tilt.
@@ -127,18 +129,39 @@ impl<'a> Pass<'a> {
     }
 
     fn tilt(&self, tilt: &TiltGroup, progress: &(dyn Fn() + Sync)) -> TiltSeen {
+        let desk = seams::Desk::new(self.series, tilt);
         let read: Vec<Result<TileRead, crate::intake::IntakeError>> = tilt
             .rows
             .par_iter()
+            .enumerate()
             .with_max_len(1)
-            .map(|&row| {
+            .map(|(slot, &row)| {
                 let page = self.series.sections[row].page;
-                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page));
+                let tile = self.series.stack.read(page).and_then(|section| {
+                    let tile = self.tile(&section, page)?;
+                    self.bring(&desk, slot, &section, &tile);
+                    Ok(tile)
+                });
                 progress();
                 tile
             })
             .collect();
-        self.complete(tilt, read)
+        let first = tilt.rows.iter().position(|&row| place_of(self.series, row) == (0, 0));
+        let settled = seams::settle::settle(desk.finish(), tilt.rows.len(), first);
+        self.complete(tilt, read, settled)
+    }
+
+    /// Hands the strips of a tile to its seams: what is dark, saturated or no number is left out.
+    fn bring(&self, desk: &seams::Desk, slot: usize, section: &Section, tile: &TileRead) {
+        if !desk.wants(slot) {
+            return;
+        }
+        let dark = self.dark_cells(&tile.cells).filter(|dark| dark.iter().any(|&dark| dark));
+        let level = tile.level.map_or(f32::INFINITY, |level| level as f32);
+        let cell_px = tile.cells.cell_px;
+        desk.bring(slot, section, |x, y, value| {
+            value >= level || dark.as_ref().is_some_and(|dark| dark[(y / cell_px, x / cell_px)])
+        });
     }
 
     /// All single-image measures of a section.
@@ -186,7 +209,12 @@ impl<'a> Pass<'a> {
         counts::dark_area(&alone).map(|(dark, _)| dark.mask)
     }
 
-    fn complete(&self, tilt: &TiltGroup, read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
+    fn complete(
+        &self,
+        tilt: &TiltGroup,
+        read: Vec<Result<TileRead, crate::intake::IntakeError>>,
+        settled: Settled,
+    ) -> TiltSeen {
         let place = |row: usize| self.series.sections[row].place;
         let known: Vec<(&TileRead, f64, f64)> = read
             .iter()
@@ -214,7 +242,7 @@ impl<'a> Pass<'a> {
         }
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture }
+        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture, settled }
     }
 
     /// A tile's dark area is measured against its tilt: a tile that lies wholly in the dark has no light of its own.
@@ -419,9 +447,12 @@ fn tilt(
             .iter()
             .zip(&group.rows)
             .zip(tile_sharp)
-            .map(|((t, &row), s)| tile(series, row, t, s))
+            .zip(&seen.settled.places_px)
+            .map(|(((t, &row), s), place)| tile(series, row, t, s, *place))
             .collect(),
-        seams: None,
+        seams: (series.grid != (1, 1)).then(|| {
+            seams::figures::of_tilt(&seen.settled, |slot| place_of(series, group.rows[slot]))
+        }),
         grade: Grade::NotMeasured,
         flags: Vec::new(),
         not_judged: Vec::new(),
@@ -439,6 +470,7 @@ fn tile(
     row: usize,
     seen: &Result<TileSeen, crate::intake::IntakeError>,
     sharp: &TiltSharpness,
+    place_px: Option<[f64; 2]>,
 ) -> Tile {
     let facts = &series.sections[row];
     let figures = seen.as_ref().ok().map(|seen| {
@@ -452,8 +484,8 @@ fn tile(
         section: facts.page,
         col: facts.place.col,
         row: facts.place.row,
-        place_x_px: None,
-        place_y_px: None,
+        place_x_px: place_px.filter(|_| series.grid != (1, 1)).map(|place| place[0]),
+        place_y_px: place_px.filter(|_| series.grid != (1, 1)).map(|place| place[1]),
         nominal_x_px: facts.place.x_px,
         nominal_y_px: facts.place.y_px,
         counts: figures.unwrap_or_default(),
@@ -508,7 +540,11 @@ fn measures(
         dose,
         geometry: None,
         thickness: None,
-        seams: None,
+        seams: seams::figures::of_series(
+            &observed.iter().map(|tilt| &tilt.settled).collect::<Vec<_>>(),
+            &tilts.iter().map(|tilt| tilt.tilt_deg).collect::<Vec<_>>(),
+            series.pixel_nm,
+        ),
     }
 }
 

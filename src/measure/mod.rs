@@ -8,6 +8,7 @@ pub mod dose;
 pub mod noise;
 pub mod opposite;
 pub mod picture;
+pub mod seams;
 pub mod segments;
 pub mod sharpness;
 pub mod tally;

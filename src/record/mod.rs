@@ -346,6 +346,10 @@ pub struct Seam {
     pub intensity_ratio: Option<f64>,
     /// Patches with enough texture.
     pub patches: usize,
+    /// Thickness of the nominal overlap.
+    pub overlap_px: f64,
+    /// Why the seam could not be measured.
+    pub why_not: Option<String>,
 }
 
 /// Figures of the series as a whole.
@@ -483,6 +487,25 @@ pub struct SeamsMeasure {
     pub residual_rms_nm: Option<f64>,
     /// Tilt with the largest residual.
     pub worst_tilt_deg: Option<f64>,
+    /// Speed of drift that explains what the seams' offsets do between the exposures of two tiles: median over tilts.
+    pub drift_nm_per_s: Option<f64>,
+    /// Why it is null.
+    pub drift_why_not: Option<String>,
+    /// What the seams tell, in words: each cause with its size and its remedy.
+    pub causes: Vec<SeamCause>,
+}
+
+/// A cause that seams tell of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SeamCause {
+    /// `unsettled-section`, `stage-or-shift`, `calibration`, `optics`, `drift`.
+    pub cause: String,
+    /// One plain sentence with its size.
+    pub finding: String,
+    /// What to do in the next session.
+    pub remedy: String,
+    /// Tilts that it concerns; empty: all.
+    pub tilts_deg: Vec<f64>,
 }
 
 /// How a check came out.

@@ -12,7 +12,7 @@ use rustfft::num_complex::Complex32;
 use std::f64::consts::TAU;
 
 /// Spacings of the grids on which a peak is up-sampled, in pixels, each around the best point of the one before.
-const GRID_STEPS_PX: [f64; 3] = [0.25, 0.1, 0.04];
+const GRID_STEPS_PX: [f64; 2] = [0.3, 0.1];
 /// Points of a grid on either side of its middle.
 const GRID_REACH: i32 = 2;
 /// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
@@ -87,6 +87,9 @@ pub struct Peak {
     pub correlation: f64,
     /// Correlation over what chance gives.
     pub significance: f64,
+    /// One standard deviation of x and y, for noise alone: √(1 - ρ²)/ρ × chance / √K, K the mean square angular
+    /// frequency of what is common, read off the peak's curvature.
+    pub sd: [f64; 2],
     /// A peak at the edge of the search is none.
     pub inside: bool,
 }
@@ -166,37 +169,37 @@ impl Bench {
         };
         let [x, y] = nearest_peak(reach, at)?;
         let inside = x.abs() < reach[0].max(1) && y.abs() < reach[1].max(1);
-        let (x, y, value) = self.refine(cross, [x as f64, y as f64]);
+        let (x, y, value, curvature) = self.refine(cross, [x as f64, y as f64]);
         let correlation = value / energy;
+        let unsure = (1.0 - correlation.powi(2)).max(1e-6).sqrt() / correlation.max(1e-6) * cross.chance_sd();
+        let sd = curvature.map(|k| if k > 0.0 { unsure / k.sqrt() } else { f64::INFINITY });
         // Dividing the taper out makes noise larger as well, by about the root.
         let significance = correlation / cross.chance_sd() * self.left(x, y).sqrt();
-        Some(Peak { x, y, correlation, significance, inside })
+        Some(Peak { x, y, correlation, significance, sd, inside })
     }
 
     fn left(&self, x: f64, y: f64) -> f64 {
         (self.cols.left(x) * self.rows.left(y)).max(0.05)
     }
 
-    /// Up-samples around a whole displacement: where the peak is, and how high.
-    fn refine(&self, cross: &Cross, start: [f64; 2]) -> (f64, f64, f64) {
-        let (mut middle, mut height) = (start, 0.0);
+    /// Up-samples around a whole displacement: where the peak is, how high, and its curvature over its height.
+    fn refine(&self, cross: &Cross, start: [f64; 2]) -> (f64, f64, f64, [f64; 2]) {
+        let (mut middle, mut height, mut curvature) = (start, 0.0, [0.0; 2]);
+        let width = (2 * GRID_REACH + 1) as usize;
         for step in GRID_STEPS_PX {
             let grid = self.grid(cross, middle, step);
-            let width = (2 * GRID_REACH + 1) as usize;
             let best = (0..grid.len()).max_by(|&a, &b| grid[a].total_cmp(&grid[b])).unwrap_or(0);
-            let (row, col) = (best / width, best % width);
             height = grid[best];
-            let place = |k: usize| (k as f64 - f64::from(GRID_REACH)) * step;
-            let inner = |k: usize| k > 0 && k + 1 < width;
-            let top = |before: f64, at: f64, after: f64| {
-                let bend = before - 2.0 * at + after;
-                if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-1.0, 1.0) } else { 0.0 }
-            };
-            let dx = if inner(col) { top(grid[best - 1], grid[best], grid[best + 1]) } else { 0.0 };
-            let dy = if inner(row) { top(grid[best - width], grid[best], grid[best + width]) } else { 0.0 };
-            middle = [middle[0] + place(col) + dx * step, middle[1] + place(row) + dy * step];
+            // A maximum at the edge of the grid is followed without a parabola.
+            let places = [best % width, best / width];
+            for (k, apart) in [1, width].into_iter().enumerate() {
+                let inner = places[k] > 0 && places[k] + 1 < width;
+                let (top, bend) = if inner { parabola(grid[best - apart], height, grid[best + apart]) } else { (0.0, 0.0) };
+                middle[k] += (places[k] as f64 - f64::from(GRID_REACH) + top) * step;
+                curvature[k] = bend / (step * step) / height.max(1e-30);
+            }
         }
-        (middle[0], middle[1], height)
+        (middle[0], middle[1], height, curvature)
     }
 
     /// The correlation, taper divided out, on a grid around a displacement: matrix DFT in y, then in x.
@@ -231,6 +234,12 @@ impl Bench {
         }
         grid
     }
+}
+
+/// Where the parabola through three points a step apart has its top, and how strongly it bends down.
+fn parabola(before: f64, at: f64, after: f64) -> (f64, f64) {
+    let bend = 2.0 * at - before - after;
+    if bend > 0.0 { ((0.5 * (after - before) / bend).clamp(-1.0, 1.0), bend) } else { (0.0, 0.0) }
 }
 
 fn signed(k: usize, n: usize) -> f64 {

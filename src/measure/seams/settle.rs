@@ -1,0 +1,78 @@
+//! A tilt's seams put together: all tiles placed, and what the placement leaves of each patch.
+
+use crate::measure::seams::find::Found;
+use crate::measure::seams::plan::Pair;
+use crate::measured::Measured;
+use crate::numerics::placement::{self, Link};
+
+/// No seam is trusted beyond this: what a placement weighs is more than counting noise.
+const LEAST_SD_PX: f64 = 0.05;
+
+/// The placed tiles of a tilt.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Settled {
+    /// Place of each tile (by its slot) against the first tile; `None` where no chain of seams leads there.
+    pub places_px: Vec<Option<[f64; 2]>>,
+    /// The seams, in the order of the pairs.
+    pub seams: Vec<SeamFigures>,
+}
+
+/// A seam with its figures.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SeamFigures {
+    /// The pair.
+    pub pair: Pair,
+    /// What was found.
+    pub found: Measured<Found>,
+    /// Found difference of places less the nominal one.
+    pub offset_px: Option<[f64; 2]>,
+    /// What the placement leaves of each patch.
+    pub residuals_px: Vec<[f64; 2]>,
+    /// What the seam's own shift leaves of each patch.
+    pub distortions_px: Vec<[f64; 2]>,
+}
+
+/// Places the tiles of a tilt (`tiles` of them; `first` the slot of column 0, row 0).
+pub fn settle(pairs: Vec<(Pair, Measured<Found>)>, tiles: usize, first: Option<usize>) -> Settled {
+    let link = |(pair, found): &(Pair, Measured<Found>)| {
+        let found = found.as_ref().ok()?;
+        let weight = found.sd_px.map(|sd| 1.0 / (sd * sd + LEAST_SD_PX * LEAST_SD_PX));
+        Some(Link { from: pair.from, to: pair.to, difference: found.difference_px, weight })
+    };
+    let links: Vec<Link> = pairs.iter().filter_map(link).collect();
+    let places_px = match first {
+        Some(first) => placement::place(tiles, &links, first),
+        None => vec![None; tiles],
+    };
+    let seams = pairs.into_iter().map(|(pair, found)| figures(pair, found, &places_px)).collect();
+    Settled { places_px, seams }
+}
+
+fn figures(pair: Pair, found: Measured<Found>, places_px: &[Option<[f64; 2]>]) -> SeamFigures {
+    let minus = |a: [f64; 2], b: [f64; 2]| [a[0] - b[0], a[1] - b[1]];
+    let Ok(seam) = &found else {
+        return SeamFigures { pair, found, offset_px: None, residuals_px: Vec::new(), distortions_px: Vec::new() };
+    };
+    let offset_px = Some(minus(seam.difference_px, pair.nominal_px));
+    let placed = places_px[pair.from].zip(places_px[pair.to]).map(|(from, to)| minus(to, from));
+    let patches = || seam.patches.iter().map(|patch| patch.difference_px);
+    // A seam whose patches are all too weak alone still has its shift as a whole.
+    let residuals_px = match placed {
+        Some(placed) if seam.patches.is_empty() => vec![minus(seam.difference_px, placed)],
+        Some(placed) => patches().map(|patch| minus(patch, placed)).collect(),
+        None => Vec::new(),
+    };
+    let distortions_px = patches().map(|patch| minus(patch, seam.difference_px)).collect();
+    SeamFigures { pair, found, offset_px, residuals_px, distortions_px }
+}
+
+/// √(mean of x² + y²); `None` without a vector.
+pub fn rms(vectors: &[[f64; 2]]) -> Option<f64> {
+    let sum: f64 = vectors.iter().map(|[x, y]| x * x + y * y).sum();
+    (!vectors.is_empty()).then(|| (sum / vectors.len() as f64).sqrt())
+}
+
+/// The longest; `None` without a vector.
+pub fn longest(vectors: &[[f64; 2]]) -> Option<f64> {
+    vectors.iter().map(|[x, y]| x.hypot(*y)).reduce(f64::max)
+}

@@ -14,6 +14,7 @@ use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
 use crate::measure::seams::{self, settle::Settled};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
+use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
 use crate::measure::{coverage, picture, segments};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::periodogram::{self, Periodogram};
@@ -83,6 +84,7 @@ struct TiltSeen {
     spectrum: Option<Spectrum>,
     picture: Option<picture::TiltPicture>,
     settled: Settled,
+    kept: Option<Kept>,
 }
 
 /// A tile between its own reading and the completion of its tilt.
@@ -103,6 +105,8 @@ struct Pass<'a> {
     scale: Scale,
     cell_px: usize,
     bin: usize,
+    /// Bins that are averaged into a pixel of the picture that tracking keeps.
+    further: usize,
     patch: Option<usize>,
     polar: Option<PolarMap>,
     /// Idle workers' plans and buffers.
@@ -118,6 +122,7 @@ impl<'a> Pass<'a> {
             scale: scale(series),
             cell_px: cells::cell_px(width, height),
             bin: picture::binning(series.assembled_px),
+            further: tracking::kept::further_binning(series.assembled_px, picture::binning(series.assembled_px)),
             patch,
             polar: patch.map(|size| PolarMap::new(size, &sharpness::ring_edges(), &BAND_EDGES, SECTORS)),
             periodograms: Mutex::new(Vec::new()),
@@ -231,18 +236,23 @@ impl<'a> Pass<'a> {
         });
         let saturated = saturated_share(&known);
         let robust_mean = found.as_ref().map(|(_, mean)| *mean);
+        let nominal: Vec<[f64; 2]> = tilt.rows.iter().map(|&row| [place(row).x_px, place(row).y_px]).collect();
         let mut binned = Vec::new();
         let mut tiles = Vec::new();
-        for (tile, &row) in read.into_iter().zip(&tilt.rows) {
+        for (tile, found) in read.into_iter().zip(settled.assembled_px(&nominal)) {
             tiles.push(tile.map(|tile| {
                 let seen = self.settle(&tile, robust_mean);
-                binned.push((tile.binned, place(row).x_px, place(row).y_px));
+                binned.push((tile.binned, found));
                 seen
             }));
         }
+        // Nothing is followed through a frame without light: its noise could match a neighbour's by chance.
+        let lit = robust_mean.is_some();
+        let frame = self.series.assembled_px;
+        let kept = (lit && !binned.is_empty()).then(|| Kept::assemble(&binned, frame, self.bin, self.further));
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture, settled }
+        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture, settled, kept }
     }
 
     /// A tile's dark area is measured against its tilt: a tile that lies wholly in the dark has no light of its own.
@@ -289,7 +299,7 @@ fn scale(series: &Series) -> Scale {
 fn finish(
     series: &Series,
     profile: &Profile,
-    observed: Vec<TiltSeen>,
+    mut observed: Vec<TiltSeen>,
     inputs: Vec<crate::record::Input>,
 ) -> (Record, Evidence) {
     let places = segments::places(series);
@@ -299,15 +309,23 @@ fn finish(
     let sharp = sharpness::measure(&spectra, &places, gain, &motions);
     let tile_sharp = tile_sharpness(series, &observed, gain, &motions);
     let dose = dose::measure(series, profile.curve());
+    let pictures: Vec<Option<Kept>> = observed.iter_mut().map(|tilt| tilt.kept.take()).collect();
+    let pixel_px = (picture::binning(series.assembled_px)
+        * tracking::kept::further_binning(series.assembled_px, picture::binning(series.assembled_px)))
+        as f64;
+    let tracked = tracking::follow(series, &pictures, &places, pixel_px);
+    let followed = tracking::figures::of_tilts(series, &tracked, &frames(series, &observed));
     let (over_run, scatter) = counts::over_run(&places, &comparable_counts(series, &observed));
     let mut tilts: Vec<Tilt> = (0..observed.len())
         .map(|at| {
             let mut tilt = tilt(series, at, &observed[at], &sharp, &tile_sharp[at], &dose);
             tilt.counts.mean_over_run = over_run[at];
+            tilt.tracking = Some(followed[at].clone());
             tilt
         })
         .collect();
-    let measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
+    let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
+    measures.geometry = Some(tracking::figures::geometry(series, &tracked));
     let facts = facts(series);
     let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     let record = Record {
@@ -326,6 +344,17 @@ fn finish(
     };
     let evidence = evidence(series, observed, &sharp, dose);
     (record, evidence)
+}
+
+/// What tracking must know of the tilts.
+fn frames<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<TiltFrame<'a>> {
+    let cell_px = cells::cell_px(series.size_px.0, series.size_px.1);
+    let frame = |tilt: &'a TiltSeen| TiltFrame {
+        settled: &tilt.settled,
+        readable: tilt.tiles.iter().map(Result::is_ok).collect(),
+        dark: tilt.dark.as_ref().map(|dark| (&dark.mask, cell_px)),
+    };
+    observed.iter().map(frame).collect()
 }
 
 fn columns(series: &Series) -> Vec<ColumnSource> {

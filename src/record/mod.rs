@@ -265,7 +265,7 @@ pub struct Sharpness {
 }
 
 /// Where the field's centre feature of the tilt nearest zero is found, in pixels of the assembled picture.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Tracking {
     /// Along rows.
     pub shift_x_px: Option<f64>,
@@ -279,6 +279,14 @@ pub struct Tracking {
     pub correlation: Option<f64>,
     /// Share of the frame that is common to all kept tilts up to this one.
     pub shared_area_fraction: Option<f64>,
+    /// The same of the tile that has least.
+    pub shared_area_worst_tile_fraction: Option<f64>,
+    /// Share of the operator's area that is inside one tile and in no shadow.
+    pub target_visible_fraction: Option<f64>,
+    /// Drift between the exposures of its tiles, by its seams.
+    pub drift_nm_per_s: Option<f64>,
+    /// Why there is no shift.
+    pub why_not: Option<String>,
 }
 
 /// Dose of one tilt: mean over its tiles.
@@ -459,6 +467,20 @@ pub struct Geometry {
     pub height_offset_um: Option<f64>,
     /// Scatter about the fit.
     pub fit_rms_um: Option<f64>,
+    /// One standard error of `axis_offset_um`.
+    pub axis_offset_error_um: Option<f64>,
+    /// One standard error of `height_offset_um`.
+    pub height_offset_error_um: Option<f64>,
+    /// Direction of the axis that figures across it use.
+    pub axis_used_deg: Option<f64>,
+    /// Direction of the axis by how the pictures shrink, 0 to 180.
+    pub axis_found_deg: Option<f64>,
+    /// One standard error of it.
+    pub axis_found_error_deg: Option<f64>,
+    /// What must be known of the axis: not stated, or stated wrong.
+    pub axis_note: Option<String>,
+    /// Constants of the fit's pieces: each reset of image shift begins a new one.
+    pub piece_constants_um: Vec<f64>,
 }
 
 /// Specimen thickness from counts against tilt.

@@ -48,6 +48,27 @@ pub fn settle(pairs: Vec<(Pair, Measured<Found>)>, tiles: usize, first: Option<u
     Settled { places_px, seams }
 }
 
+impl Settled {
+    /// Places of the tiles in the assembled picture: found ones, laid so that their middle deviation from the nominal
+    /// ones is none; nominal ones for tiles without.
+    pub fn assembled_px(&self, nominal_px: &[[f64; 2]]) -> Vec<[f64; 2]> {
+        let middle = |k: usize| {
+            let off = |(found, nominal): (&Option<[f64; 2]>, &[f64; 2])| found.map(|found| nominal[k] - found[k]);
+            let mut off: Vec<f64> = self.places_px.iter().zip(nominal_px).filter_map(off).collect();
+            off.sort_by(f64::total_cmp);
+            match off.len() {
+                0 => 0.0,
+                n => 0.5 * (off[(n - 1) / 2] + off[n / 2]),
+            }
+        };
+        let laid = [middle(0), middle(1)];
+        let one = |(found, nominal): (&Option<[f64; 2]>, &[f64; 2])| {
+            found.map_or(*nominal, |found| [found[0] + laid[0], found[1] + laid[1]])
+        };
+        self.places_px.iter().zip(nominal_px).map(one).collect()
+    }
+}
+
 fn figures(pair: Pair, found: Measured<Found>, places_px: &[Option<[f64; 2]>]) -> SeamFigures {
     let minus = |a: [f64; 2], b: [f64; 2]| [a[0] - b[0], a[1] - b[1]];
     let Ok(seam) = &found else {

@@ -208,7 +208,7 @@ impl<'a> Common<'a> {
     }
 
     fn bench(&self) -> Bench {
-        Bench::new(self.size.0, self.size.1, BAND, TAPER)
+        Bench::new(self.size.0, self.size.1, &[BAND], TAPER)
     }
 
     /// Pixels of a patch in one of the strips.

@@ -94,7 +94,7 @@ fn strain(a: &Image, b: &Image, place: [f64; 2]) -> Option<[f64; 3]> {
     if size.0.min(size.1) < 16 {
         return None;
     }
-    let bench = Bench::new(size.0, size.1, BAND, TAPER);
+    let bench = Bench::new(size.0, size.1, &[BAND], TAPER);
     let (mut x, mut y, mut dx, mut dy) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for row in 0..ny {
         for col in 0..nx {

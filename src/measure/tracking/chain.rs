@@ -1,14 +1,24 @@
-//! The chain of links: from the tilt nearest zero outward, each tilt by its neighbour on the way there, or over it
-//! where that one is dark or blurred.
+//! The chain of links: each tilt is tied to its next and its next but one in angle, over tilts that show nothing; what
+//! the links say together places every tilt.
+//!
+//! In coordinates of the specimen (those across the axis divided by the cosine) a link is a difference of two places,
+//! whatever the tilts. Least absolute deviations place all tilts at once: a link that went wrong is outvoted by the
+//! others around it.
 
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::{Linker, Moved, View, apply, stretch};
+use crate::numerics::placement::{self, Link};
 use rayon::prelude::*;
 
-/// No link reaches over more than this.
+/// No link reaches over more than this, unless nothing lies between.
 const LONGEST_LINK_DEG: f64 = 10.0;
-/// Of the tilts nearest zero, so many are tried as the start.
-const STARTS: usize = 3;
+/// Tilts that could not be tied are tried against so many of the nearest that are.
+const BRIDGES: usize = 4;
+const ROUNDS: usize = 25;
+/// Residuals under this, in pixels of the kept picture, all count alike.
+const SOFT_PX: f64 = 0.3;
+/// A link is worth no more than this precise, whatever its noise says: heights move apart.
+const LEAST_SD_PX: f64 = 0.15;
 
 /// A tilt as tracking sees it; tilts stand in ascending angle.
 pub struct Seen<'a> {
@@ -25,16 +35,14 @@ pub struct Seen<'a> {
 pub struct Place {
     /// Of the start's centre feature, from the middle of the picture, in pixels of the kept picture.
     pub px: [f64; 2],
-    /// Of the link that found it; 1 for the start.
+    /// Of the link towards zero; 1 for the start.
     pub correlation: f64,
-    /// One standard deviation of the link, in pixels of the kept picture.
-    pub sd: f64,
 }
 
 /// A chain.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Chain {
-    /// Index of the start.
+    /// Index of the start: the tilt nearest zero among those that are tied to most others.
     pub start: usize,
     /// By tilt.
     pub places: Vec<Option<Place>>,
@@ -42,120 +50,157 @@ pub struct Chain {
 
 /// Chains all tilts; `across` is the perpendicular direction, where known. `None` where no tilt has a picture.
 pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
-    let mut starts: Vec<usize> = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some()).collect();
-    starts.sort_by(|&a, &b| {
-        let (x, y) = (tilts[a].tilt_deg.abs(), tilts[b].tilt_deg.abs());
-        if (x - y).abs() < 1e-6 { tilts[a].order.cmp(&tilts[b].order) } else { x.total_cmp(&y) }
-    });
-    let with_picture = starts.len();
-    let first = tilts.get(*starts.first()?)?.picture?;
-    let links = Links::new(tilts, across, Linker::new(first.rows, first.cols));
-    let mut best: Option<Chain> = None;
-    for &start in starts.iter().take(STARTS) {
-        let chain = links.from_start(start);
-        let count = |chain: &Chain| chain.places.iter().flatten().count();
-        if best.as_ref().is_none_or(|best| count(&chain) > count(best)) {
-            best = Some(chain);
-        }
-        // A start that most tilts can be followed from is no bad tilt itself.
-        if best.as_ref().is_some_and(|best| 2 * count(best) > with_picture) {
-            break;
-        }
+    let first = tilts.iter().find_map(|tilt| tilt.picture)?;
+    let linker = Linker::new(first.rows, first.cols);
+    let maker = Maker { tilts, across, linker };
+    let mut made = maker.all(&pairs(tilts));
+    let mut start = start(tilts, &made)?;
+    for at in untied(tilts, &made, start) {
+        made.extend(maker.bridge(&made, start, at));
     }
-    best
+    // Bridges may have tied the tilt nearest zero.
+    start = self::start(tilts, &made)?;
+    Some(Chain { start, places: maker.places(&made, start) })
 }
 
-/// Links between tilts. Those of neighbours are made at once, side by side: where the middle of the one lies in the
-/// other does not hang on the chain.
-struct Links<'a> {
+/// A link that was found: index of the tilt nearer zero, of the other, and the movement.
+type Made = (usize, usize, Moved);
+
+/// Each tilt with a picture, with its next and next but one.
+fn pairs(tilts: &[Seen<'_>]) -> Vec<(usize, usize)> {
+    let seen: Vec<usize> = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some()).collect();
+    let mut pairs = Vec::new();
+    for (k, &at) in seen.iter().enumerate() {
+        pairs.extend(seen.get(k + 1).map(|&next| (at, next)));
+        let near = |&&next: &&usize| tilts[next].tilt_deg - tilts[at].tilt_deg <= LONGEST_LINK_DEG;
+        pairs.extend(seen.get(k + 2).filter(near).map(|&next| (at, next)));
+    }
+    pairs
+}
+
+/// Tilts that links tie to each other: the component of each tilt.
+fn components(n: usize, made: &[Made]) -> Vec<usize> {
+    let mut component: Vec<usize> = (0..n).collect();
+    for &(a, b, _) in made {
+        let (low, high) = (component[a].min(component[b]), component[a].max(component[b]));
+        component.iter_mut().filter(|c| **c == high).for_each(|c| *c = low);
+    }
+    component
+}
+
+fn start(tilts: &[Seen<'_>], made: &[Made]) -> Option<usize> {
+    let component = components(tilts.len(), made);
+    let size = |c: usize| component.iter().filter(|&&other| other == c).count();
+    let most = (0..tilts.len()).map(|at| size(component[at])).max()?;
+    let able = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some() && size(component[at]) == most);
+    able.min_by(|&a, &b| {
+        let (x, y) = (tilts[a].tilt_deg.abs(), tilts[b].tilt_deg.abs());
+        if (x - y).abs() < 1e-6 { tilts[a].order.cmp(&tilts[b].order) } else { x.total_cmp(&y) }
+    })
+}
+
+/// Tilts with pictures that nothing ties to the start, outward.
+fn untied(tilts: &[Seen<'_>], made: &[Made], start: usize) -> Vec<usize> {
+    let component = components(tilts.len(), made);
+    let mut untied: Vec<usize> =
+        (0..tilts.len()).filter(|&at| tilts[at].picture.is_some() && component[at] != component[start]).collect();
+    untied.sort_by(|&a, &b| tilts[a].tilt_deg.abs().total_cmp(&tilts[b].tilt_deg.abs()));
+    untied
+}
+
+struct Maker<'a> {
     tilts: &'a [Seen<'a>],
     across: Option<[f64; 2]>,
     linker: Linker,
-    /// By the index of the lower tilt: (that tilt, its next with a picture), seen outward from zero.
-    neighbours: Vec<Option<Moved>>,
-    next: Vec<Option<usize>>,
 }
 
-impl<'a> Links<'a> {
-    fn new(tilts: &'a [Seen<'a>], across: Option<[f64; 2]>, linker: Linker) -> Self {
-        let next = |at: usize| {
-            tilts[at].picture?;
-            (at + 1..tilts.len()).find(|&other| tilts[other].picture.is_some())
-        };
-        let next: Vec<Option<usize>> = (0..tilts.len()).map(next).collect();
-        let mut links = Self { tilts, across, linker, neighbours: Vec::new(), next };
-        links.neighbours = (0..tilts.len())
-            .into_par_iter()
-            .map(|at| {
-                let other = links.next[at]?;
-                let (inner, outer) = links.outward(at, other);
-                links.make(inner, outer)
-            })
-            .collect();
-        links
-    }
-
-    /// The two tilts, the one nearer zero first.
-    fn outward(&self, a: usize, b: usize) -> (usize, usize) {
-        if self.tilts[a].tilt_deg.abs() <= self.tilts[b].tilt_deg.abs() { (a, b) } else { (b, a) }
-    }
-
+impl Maker<'_> {
     fn view(&self, at: usize) -> View {
         View { across: self.across, tilt_deg: self.tilts[at].tilt_deg }
     }
 
+    fn all(&self, pairs: &[(usize, usize)]) -> Vec<Made> {
+        pairs.par_iter().filter_map(|&(a, b)| self.make(a, b)).collect()
+    }
+
     /// Where the middle of the inner tilt's picture lies in the outer one's.
-    fn make(&self, inner: usize, outer: usize) -> Option<Moved> {
-        let (a, b) = (self.tilts[inner].picture?.image(), self.tilts[outer].picture?.image());
-        self.linker.link(&self.linker.reference(&a), &b, (self.view(inner), self.view(outer)))
+    fn make(&self, a: usize, b: usize) -> Option<Made> {
+        let nearer = self.tilts[a].tilt_deg.abs() <= self.tilts[b].tilt_deg.abs();
+        let (inner, outer) = if nearer { (a, b) } else { (b, a) };
+        let (one, other) = (self.tilts[inner].picture?.image(), self.tilts[outer].picture?.image());
+        let moved = self.linker.link(&self.linker.reference(&one), &other, (self.view(inner), self.view(outer)))?;
+        Some((inner, outer, moved))
     }
 
-    /// A feature's place at `to` from its place at `from`, by the link between them.
-    fn carry(&self, from: usize, to: usize, place: Place) -> Option<Place> {
-        let (inner, outer) = self.outward(from, to);
-        let low = from.min(to);
-        let moved = if self.next[low] == Some(from.max(to)) { self.neighbours[low] } else { self.make(inner, outer) }?;
-        let forward = stretch(self.view(inner), self.view(outer));
-        let px = if inner == from {
-            let carried = apply(forward, place.px);
-            [moved.place[0] + carried[0], moved.place[1] + carried[1]]
-        } else {
-            let away = [place.px[0] - moved.place[0], place.px[1] - moved.place[1]];
-            apply(stretch(self.view(outer), self.view(inner)), away)
+    /// A link from a tilt that is not tied to the nearest that is.
+    fn bridge(&self, made: &[Made], start: usize, at: usize) -> Option<Made> {
+        let component = components(self.tilts.len(), made);
+        if component[at] == component[start] {
+            return None;
+        }
+        let apart = |other: usize| (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs();
+        let mut tied: Vec<usize> = (0..self.tilts.len())
+            .filter(|&other| component[other] == component[start] && self.tilts[other].picture.is_some())
+            .filter(|&other| apart(other) <= LONGEST_LINK_DEG)
+            .collect();
+        tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        tied.into_iter().take(BRIDGES).find_map(|other| self.make(other, at))
+    }
+
+    /// All tilts placed against the start.
+    fn places(&self, made: &[Made], start: usize) -> Vec<Option<Place>> {
+        let flat = View { across: self.across, tilt_deg: 0.0 };
+        let mut links: Vec<Link> = Vec::with_capacity(made.len());
+        for &(inner, outer, moved) in made {
+            // In the outer picture's pixels, so that a link at a steep angle weighs no more than what it knows.
+            let difference = apply(stretch(self.view(outer), flat), moved.place);
+            let cosine = self.tilts[outer].tilt_deg.to_radians().cos();
+            let weight = cosine * cosine / (moved.sd * moved.sd + LEAST_SD_PX * LEAST_SD_PX);
+            links.push(Link { from: inner, to: outer, difference, weight: [weight; 2] });
+        }
+        let solved = robust(self.tilts.len(), &links, start);
+        let place = |at: usize| {
+            let px = apply(stretch(flat, self.view(at)), solved[at]?);
+            let towards = made.iter().filter(|(a, b, _)| *a == at || *b == at).map(|(_, _, moved)| moved.correlation);
+            Some(Place { px, correlation: if at == start { 1.0 } else { towards.fold(0.0, f64::max) } })
         };
-        Some(Place { px, correlation: moved.correlation, sd: moved.sd })
+        (0..self.tilts.len()).map(place).collect()
     }
+}
 
-    fn from_start(&self, start: usize) -> Chain {
-        let mut places: Vec<Option<Place>> = vec![None; self.tilts.len()];
-        places[start] = Some(Place { px: [0.0; 2], correlation: 1.0, sd: 0.0 });
-        let up: Vec<usize> = (start + 1..self.tilts.len()).collect();
-        let down: Vec<usize> = (0..start).rev().collect();
-        for side in [up, down] {
-            // The tilts already placed on the way out, the nearest last.
-            let mut behind = vec![start];
-            for at in side {
-                places[at] = self.place(&places, &behind, at);
-                if places[at].is_some() {
-                    behind.push(at);
-                }
+/// Least absolute deviations by reweighting.
+fn robust(n: usize, links: &[Link], start: usize) -> Vec<Option<[f64; 2]>> {
+    let mut reweighted = links.to_vec();
+    let mut places = placement::place(n, &reweighted, start);
+    for _ in 0..ROUNDS {
+        for (link, original) in reweighted.iter_mut().zip(links) {
+            let Some((from, to)) = places[link.from].zip(places[link.to]) else { continue };
+            let off = (to[0] - from[0] - link.difference[0]).hypot(to[1] - from[1] - link.difference[1]);
+            link.weight = original.weight.map(|weight| weight / off.max(SOFT_PX));
+        }
+        places = placement::place(n, &reweighted, start);
+    }
+    places
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_link_that_went_wrong_is_outvoted() {
+        let mut links = Vec::new();
+        for at in 0..10usize {
+            for next in [at + 1, at + 2].into_iter().filter(|&next| next < 11) {
+                let step = (next - at) as f64;
+                let wrong = if (at, next) == (4, 5) { 60.0 } else { 0.0 };
+                links.push(Link { from: at, to: next, difference: [step + wrong, -2.0 * step], weight: [1.0; 2] });
             }
         }
-        Chain { start, places }
-    }
-
-    /// A tilt's place by the nearest placed neighbour that it can be linked to.
-    fn place(&self, places: &[Option<Place>], behind: &[usize], at: usize) -> Option<Place> {
-        self.tilts[at].picture?;
-        for (tried, &other) in behind.iter().rev().enumerate() {
-            // Over a gap wider than any link, the nearest is tried all the same.
-            if tried > 0 && (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs() > LONGEST_LINK_DEG {
-                break;
-            }
-            if let Some(place) = places[other].and_then(|known| self.carry(other, at, known)) {
-                return Some(place);
-            }
+        let places = robust(11, &links, 3);
+        for (at, place) in places.iter().enumerate() {
+            let expected = at as f64 - 3.0;
+            assert!((place.unwrap()[0] - expected).abs() < 0.5, "{at}: {place:?}");
         }
-        None
     }
 }

@@ -5,18 +5,26 @@
 
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::Image;
-use crate::numerics::registration::spectral::{Band, Bench};
+use crate::numerics::registration::spectral::{Band, Bench, Cross, Peak};
 use rustfft::num_complex::Complex32;
 
-/// A link is believed from so many standard deviations of chance on.
-const BELIEVED: f64 = 6.0;
-/// The field may jump by this share of the frame.
-const REACH_SHARE: f64 = 0.4;
+/// Within the near reach a link is believed from so many standard deviations of chance on, beyond it from more: the
+/// further a jump, the less likely it is.
+const BELIEVED: [f64; 2] = [5.5, 8.0];
+/// The field is looked for within these shares of the frame, one after the other.
+const REACH_SHARE: [f64; 2] = [0.12, 0.4];
 /// Pictures fade over this share of each side.
 const TAPER: f64 = 0.25;
-/// What is wider than some thirty pixels of the kept picture is illumination, which stays where it is while the
-/// specimen moves.
-const BAND: Band = Band { high_pass: 0.04, low_pass: 0.3 };
+/// Bands that are tried: fine detail places best, but what lies at different heights moves apart between two tilts,
+/// and what is new at every tilt (grain, noise) is fine too; then coarse structure is what both have in common.
+/// Illumination, which stays where it is while the specimen moves, is coarser than all of them.
+const BANDS: [Band; 3] = [
+    Band { high_pass: 0.04, low_pass: 0.3 },
+    Band { high_pass: 0.025, low_pass: 0.12 },
+    Band { high_pass: 0.012, low_pass: 0.06 },
+];
+/// A ridge knows its place no better than this along itself.
+const WORST_SD_PX: f64 = 5.0;
 /// Once the shift is taken off, no more than this is left.
 const REST_PX: usize = 4;
 
@@ -52,7 +60,7 @@ impl Linker {
     /// For pictures of this size.
     pub fn new(rows: usize, cols: usize) -> Self {
         let size = (good_size_within(rows).max(1), good_size_within(cols).max(1));
-        Self { bench: Bench::new(size.0, size.1, BAND, TAPER), size }
+        Self { bench: Bench::new(size.0, size.1, &BANDS, TAPER), size }
     }
 
     /// The spectrum of a picture.
@@ -64,26 +72,40 @@ impl Linker {
     /// could be chance.
     pub fn link(&self, reference: &[Complex32], image: &Image, (from, to): (View, View)) -> Option<Moved> {
         let stretch = stretch(from, to);
-        let reach = [self.size.1, self.size.0].map(|px| ((REACH_SHARE * px as f64) as usize).max(2));
-        let mut place = [0.0; 2];
-        let mut last = None;
-        for reach in [reach, [REST_PX; 2], [REST_PX; 2]] {
-            let other = self.bench.spectrum(&sample(image, self.size, place, stretch));
-            let peak = self.bench.peak(&self.bench.cross(reference, &other), reach)?;
-            if !peak.inside {
-                return last;
-            }
-            // b(x) = a(x + d): what lies in the middle of the one lies at -d in the other.
-            let moved = apply(stretch, [-peak.x, -peak.y]);
-            place = [place[0] + moved[0], place[1] + moved[1]];
-            let (correlation, significance) = (peak.correlation, peak.significance);
-            let sd = peak.sd[0].hypot(peak.sd[1]);
-            last = (significance >= BELIEVED).then_some(Moved { place, correlation, significance, sd });
-            if moved[0].hypot(moved[1]) < 0.3 {
-                break;
-            }
+        let (band, first) = self.search(reference, image, stretch)?;
+        let mut moved = self.moved(first, [0.0; 2], stretch);
+        if first.x.hypot(first.y) > 0.5 {
+            let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
+            let again = self.bench.peak(&self.bench.cross_in(band, reference, &other), [REST_PX; 2])?;
+            let believed = again.inside && again.significance >= BELIEVED[0];
+            moved = believed.then(|| self.moved(again, moved.place, stretch))?;
         }
-        last
+        Some(moved)
+    }
+
+    /// The most significant peak of all bands, within the near reach if it is believed there, else further out.
+    fn search(&self, reference: &[Complex32], image: &Image, stretch: [[f64; 2]; 2]) -> Option<(usize, Peak)> {
+        let other = self.bench.spectrum(&sample(image, self.size, [0.0; 2], stretch));
+        let crosses: Vec<Cross> = (0..BANDS.len()).map(|band| self.bench.cross_in(band, reference, &other)).collect();
+        REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, believed)| {
+            let reach = [self.size.1, self.size.0].map(|px| ((share * px as f64) as usize).max(2));
+            let peaks = crosses.iter().enumerate().filter_map(|(band, cross)| {
+                let peak = self.bench.peak(cross, reach)?;
+                (peak.inside && peak.significance >= believed).then_some((band, peak))
+            });
+            peaks.max_by(|a, b| a.1.significance.total_cmp(&b.1.significance))
+        })
+    }
+
+    /// b(x) = a(x + d): what lies in the middle of the one lies at -d in the other.
+    fn moved(&self, peak: Peak, from: [f64; 2], stretch: [[f64; 2]; 2]) -> Moved {
+        let moved = apply(stretch, [-peak.x, -peak.y]);
+        Moved {
+            place: [from[0] + moved[0], from[1] + moved[1]],
+            correlation: peak.correlation,
+            significance: peak.significance,
+            sd: peak.sd[0].hypot(peak.sd[1]).min(WORST_SD_PX),
+        }
     }
 }
 

@@ -42,8 +42,8 @@ pub struct Bench {
     fft: Fft2,
     rows: Taper,
     cols: Taper,
-    /// Square of the band's factor at each index of a spectrum.
-    band: Vec<f32>,
+    /// Square of each band's factor at each index of a spectrum.
+    bands: Vec<Vec<f32>>,
 }
 
 /// What two images (or several pairs of one size) have in common.
@@ -96,15 +96,17 @@ pub struct Peak {
 
 impl Bench {
     /// For images of `rows` × `cols`, each side fading over `taper` of it.
-    pub fn new(rows: usize, cols: usize, band: Band, taper: f64) -> Self {
+    pub fn new(rows: usize, cols: usize, bands: &[Band], taper: f64) -> Self {
         let fft = Fft2::new(rows, cols);
-        let band = (0..fft.half() * rows)
-            .map(|at| {
+        let weights = |band: &Band| {
+            let weight = |at: usize| {
                 let (fx, fy) = fft.frequency(at);
                 if at == 0 { 0.0 } else { band.factor(fx * fx + fy * fy).powi(2) as f32 }
-            })
-            .collect();
-        Self { fft, rows: Taper::new(rows, taper), cols: Taper::new(cols, taper), band }
+            };
+            (0..fft.half() * rows).map(weight).collect()
+        };
+        let bands = bands.iter().map(weights).collect();
+        Self { fft, rows: Taper::new(rows, taper), cols: Taper::new(cols, taper), bands }
     }
 
     /// Rows and columns of the images.
@@ -129,8 +131,14 @@ impl Bench {
         self.fft.forward(&mut work)
     }
 
-    /// What two spectra have in common.
+    /// What two spectra have in common in the first band.
     pub fn cross(&self, a: &[Complex32], b: &[Complex32]) -> Cross {
+        self.cross_in(0, a, b)
+    }
+
+    /// What two spectra have in common in one of the bands.
+    pub fn cross_in(&self, band: usize, a: &[Complex32], b: &[Complex32]) -> Cross {
+        let weights = &self.bands[band];
         let rows = self.fft.rows;
         let mut spectrum = vec![Complex32::default(); a.len()];
         let (mut energy_a, mut energy_b, mut chance) = (0.0f64, 0.0f64, 0.0f64);
@@ -138,7 +146,7 @@ impl Bench {
             let span = x * rows..(x + 1) * rows;
             let (mut ea, mut eb, mut ch) = (0.0f64, 0.0f64, 0.0f64);
             for at in span {
-                let band = self.band[at];
+                let band = weights[at];
                 let (pa, pb) = (a[at].norm_sqr() * band, b[at].norm_sqr() * band);
                 spectrum[at] = a[at] * b[at].conj() * band;
                 ea += f64::from(pa);
@@ -321,7 +329,7 @@ mod tests {
     }
 
     fn bench(rows: usize, cols: usize) -> Bench {
-        Bench::new(rows, cols, Band { high_pass: 0.02, low_pass: 0.4 }, 0.25)
+        Bench::new(rows, cols, &[Band { high_pass: 0.02, low_pass: 0.4 }], 0.25)
     }
 
     #[test]

@@ -44,6 +44,7 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
     Yardsticks {
         step_deg: measures.coverage.step_deg,
         resolution_nm: series.target_resolution_nm.unwrap_or(profile.resolution_nm),
+        pixel_nm: series.pixel_nm,
     }
 }
 
@@ -217,16 +218,34 @@ fn flags(looks: &[Look], tilt: usize) -> Vec<String> {
     flagged.map(|look| look.definition.id.to_owned()).collect()
 }
 
+/// What pictures that show nothing cannot be charged with.
+const OF_PICTURES: [&str; 8] = [
+    "sharpness_drop",
+    "directional_blur",
+    "tracking_step",
+    "shared_area",
+    "target_visible",
+    "seam_offset",
+    "seam_residual",
+    "seam_distortion",
+];
+/// What few electrons or clipped pixels make unsure.
+const OF_DETAIL: [&str; 4] = ["sharpness_drop", "directional_blur", "seam_residual", "seam_distortion"];
+
 /// What explains what: a tilt that fails the first is not judged by the others.
-const EXPLAINS: [(&str, &[&str]); 5] = [
-    (
-        "unreadable_section",
-        &["dark_area", "counts_target", "count_outlier", "saturation", "sharpness_drop", "directional_blur"],
-    ),
-    ("dark_area", &["counts_target", "count_outlier", "saturation", "sharpness_drop", "directional_blur"]),
-    ("counts_target", &["sharpness_drop", "directional_blur"]),
-    ("count_outlier", &["sharpness_drop", "directional_blur"]),
-    ("saturation", &["sharpness_drop", "directional_blur"]),
+const EXPLAINS: [(&str, &[&str]); 12] = [
+    ("unreadable_section", &["dark_area", "counts_target", "count_outlier", "saturation", "seam_intensity"]),
+    ("unreadable_section", &OF_PICTURES),
+    ("dark_area", &["counts_target", "count_outlier", "saturation", "seam_intensity"]),
+    ("dark_area", &OF_PICTURES),
+    ("counts_target", &OF_DETAIL),
+    ("count_outlier", &OF_DETAIL),
+    ("saturation", &OF_DETAIL),
+    ("sharpness_drop", &["seam_residual", "seam_distortion"]),
+    ("directional_blur", &["seam_residual", "seam_distortion"]),
+    ("tracking_step", &["shared_area", "target_visible", "first_after_reversal"]),
+    ("shared_area", &["target_visible"]),
+    ("seam_distortion", &["seam_residual"]),
 ];
 
 /// Takes lesser checks off tilts that a graver fault explains, and notes it on the tilt.

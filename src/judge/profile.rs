@@ -48,6 +48,8 @@ pub enum Need {
     Coverage,
     /// A known order of acquisition.
     Order,
+    /// The field followed through the tilts.
+    Tracking,
 }
 
 /// `[critical_exposure]`
@@ -138,6 +140,7 @@ pub struct Terms {
     at_least: Option<f64>,
     steps: Option<f64>,
     resolution_nm_over: Option<f64>,
+    resolution_px_over: Option<f64>,
 }
 
 /// What the terms of limits hang on.
@@ -147,6 +150,8 @@ pub struct Yardsticks {
     pub step_deg: Option<f64>,
     /// Resolution aimed at.
     pub resolution_nm: f64,
+    /// Pixel size at the specimen.
+    pub pixel_nm: Option<f64>,
 }
 
 impl Term {
@@ -193,7 +198,10 @@ impl Terms {
             None => None,
         };
         let resolution = self.resolution_nm_over.map(|divisor| yardsticks.resolution_nm / divisor);
-        [self.at_least, steps, resolution].into_iter().flatten().reduce(f64::max)
+        // Without a pixel size the other terms stand alone.
+        let pixels = self.resolution_px_over.zip(yardsticks.pixel_nm);
+        let pixels = pixels.map(|(divisor, pixel_nm)| yardsticks.resolution_nm / divisor / pixel_nm);
+        [self.at_least, steps, resolution, pixels].into_iter().flatten().reduce(f64::max)
     }
 }
 
@@ -310,7 +318,7 @@ mod tests {
     #[test]
     fn the_larger_term_counts() {
         let term: Term = toml::from_str::<BTreeMap<String, Term>>("x = { steps = 2.5, at_least = 5.0 }").unwrap()["x"];
-        let at = |step_deg| term.number(&Yardsticks { step_deg, resolution_nm: 3.0 });
+        let at = |step_deg| term.number(&Yardsticks { step_deg, resolution_nm: 3.0, pixel_nm: None });
         assert_eq!((at(Some(1.0)), at(Some(3.0)), at(None)), (Some(5.0), Some(7.5), None));
     }
 }

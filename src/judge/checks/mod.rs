@@ -4,21 +4,31 @@
 //! into one sentence. Limits come from the profile.
 
 mod acquisition_pause;
+mod axis_offset;
 mod beam_reserve;
 mod count_outlier;
 mod counts_target;
 mod dark_area;
 mod directional_blur;
 mod dose_match;
+mod first_after_reversal;
+mod height_offset;
 mod illumination_gradient;
 mod incomplete_tilt;
 mod pre_exposure;
 mod repeated_angle;
 mod saturation;
+mod seam_distortion;
+mod seam_intensity;
+mod seam_offset;
+mod seam_residual;
+mod shared_area;
 mod sharpness_drop;
+mod target_visible;
 mod tilt_gap;
 mod tilt_range;
 mod total_dose;
+mod tracking_step;
 mod unreadable_section;
 pub mod words;
 
@@ -83,7 +93,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 17] = [
+pub const REGISTRY: [&Definition; 27] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -92,6 +102,16 @@ pub const REGISTRY: [&Definition; 17] = [
     &saturation::CHECK,
     &sharpness_drop::CHECK,
     &directional_blur::CHECK,
+    &tracking_step::CHECK,
+    &shared_area::CHECK,
+    &target_visible::CHECK,
+    &seam_offset::CHECK,
+    &seam_intensity::CHECK,
+    &seam_residual::CHECK,
+    &seam_distortion::CHECK,
+    &axis_offset::CHECK,
+    &height_offset::CHECK,
+    &first_after_reversal::CHECK,
     &tilt_range::CHECK,
     &tilt_gap::CHECK,
     &repeated_angle::CHECK,

@@ -3,7 +3,7 @@
 //! One cause, one flag: where a graver fault explains a tilt, lesser ones are not judged on it and say so. The
 //! order of precedence is unreadable, dark area, too few counts, saturation, then sharpness.
 
-use crate::judge::checks::{Case, Definition, Outcome, REGISTRY, Values};
+use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values};
 use crate::judge::exclusion::{self, Candidate, Decisions};
 use crate::judge::profile::{CheckLimits, Excludes, Profile, Term, Yardsticks};
 use crate::judge::verdict;
@@ -21,7 +21,7 @@ pub fn judge(
     let mut looks: Vec<Look> = Vec::new();
     for definition in REGISTRY {
         let Some(limits) = profile.checks.get(definition.id) else { continue };
-        let limits = settled(definition.id, limits, series, measures);
+        let limits = settled(definition.id, limits, series, tilts, measures);
         let case = Case { series, tilts, measures, coverage_after: &measures.coverage, limits: &limits, yardsticks };
         let look = Look::new(definition, &case);
         looks.push(Look { limits, ..look });
@@ -50,8 +50,20 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
 
 /// Limits of a single area replace those of a montage where the profile has them; only the upper side of a dose match
 /// is judged where no transmission is known.
-fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, measures: &Measures) -> CheckLimits {
+fn settled(
+    id: &str,
+    limits: &CheckLimits,
+    series: &SeriesFacts,
+    tilts: &[Tilt],
+    measures: &Measures,
+) -> CheckLimits {
     let mut limits = limits.clone();
+    if id == "tracking_step"
+        && let (Some(sds), Some(scatter)) = (limits.robust_sds, checks::tracking_scatter(series, tilts))
+    {
+        limits.caution = limits.caution.map(|limit| limit.no_less_than(sds * scatter));
+        return limits;
+    }
     if id == "dose_match" && measures.counts.dose_match_upper_side_only {
         limits.caution = limits.caution.map(Term::upper_side);
         limits.fail = limits.fail.map(Term::upper_side);

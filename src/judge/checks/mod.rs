@@ -123,6 +123,11 @@ pub const REGISTRY: [&Definition; 27] = [
     &acquisition_pause::CHECK,
 ];
 
+/// Robust scatter of the steps of the field, over the shorter side; `None` with few.
+pub fn tracking_scatter(series: &SeriesFacts, tilts: &[Tilt]) -> Option<f64> {
+    tracking_step::scatter(series, tilts)
+}
+
 /// The check of an id.
 pub fn definition(id: &str) -> Option<&'static Definition> {
     REGISTRY.into_iter().find(|check| check.id == id)

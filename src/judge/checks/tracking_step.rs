@@ -4,7 +4,7 @@ use super::words::{angles, limit, percent};
 use super::{Case, Definition, Outcome, Values};
 use crate::measured::NotMeasured;
 use crate::record::Sense;
-use crate::record::Tilt;
+use crate::record::{SeriesFacts, Tilt};
 
 /// The check.
 pub const CHECK: Definition = Definition {
@@ -18,6 +18,15 @@ pub const CHECK: Definition = Definition {
 
 fn side_px(case: &Case<'_>) -> f64 {
     case.series.width_px.min(case.series.height_px).max(1) as f64
+}
+
+/// Robust standard deviation of a component of the steps over the shorter side: the median length of a vector of two
+/// normal components is 1.177 of theirs.
+pub(super) fn scatter(series: &SeriesFacts, tilts: &[Tilt]) -> Option<f64> {
+    let mut steps: Vec<f64> = tilts.iter().filter_map(|tilt| tilt.tracking.as_ref()?.step_px).collect();
+    steps.sort_by(f64::total_cmp);
+    let median = steps.get(steps.len() / 2).copied().filter(|_| steps.len() >= 5)?;
+    Some(median / 1.177 / series.width_px.min(series.height_px).max(1) as f64)
 }
 
 fn values(case: &Case<'_>) -> Values {

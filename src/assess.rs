@@ -326,6 +326,15 @@ fn finish(
         .collect();
     let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
     measures.geometry = Some(tracking::figures::geometry(series, &tracked));
+    let tilt_seams = tilt_seams(series, &observed);
+    let told = seams::causes::tell(&tilt_seams, series.pixel_nm);
+    measures.seams = seams::figures::of_series(&tilt_seams, &told, series.pixel_nm);
+    for (tilt, drift) in tilts.iter_mut().zip(&told.drift_px_per_s) {
+        let speed = drift.zip(series.pixel_nm).map(|([x, y], nm)| x.hypot(y) * nm);
+        if let Some(tracking) = &mut tilt.tracking {
+            tracking.drift_nm_per_s = speed;
+        }
+    }
     let facts = facts(series);
     let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     let record = Record {
@@ -342,8 +351,22 @@ fn finish(
         checks,
         verdict,
     };
-    let evidence = evidence(series, observed, &sharp, dose);
+    let points = tracking::figures::points(series, &tracked).unwrap_or_default();
+    let evidence = evidence(series, observed, &sharp, dose, &points);
     (record, evidence)
+}
+
+/// The seams of all tilts with their clocks.
+fn tilt_seams<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<seams::causes::TiltSeams<'a>> {
+    let seconds = |row: usize| series.sections[row].row.acquired_at.map(|time| time.as_millisecond() as f64 / 1e3);
+    let tilt = |(group, seen): (&TiltGroup, &'a TiltSeen)| seams::causes::TiltSeams {
+        tilt_deg: group.tilt_deg,
+        order: group.order,
+        settled: &seen.settled,
+        tiles: group.rows.iter().map(|&row| place_of(series, row)).collect(),
+        seconds: group.rows.iter().map(|&row| seconds(row)).collect(),
+    };
+    series.tilts.iter().zip(observed).map(tilt).collect()
 }
 
 /// What tracking must know of the tilts.
@@ -569,11 +592,7 @@ fn measures(
         dose,
         geometry: None,
         thickness: None,
-        seams: seams::figures::of_series(
-            &observed.iter().map(|tilt| &tilt.settled).collect::<Vec<_>>(),
-            &tilts.iter().map(|tilt| tilt.tilt_deg).collect::<Vec<_>>(),
-            series.pixel_nm,
-        ),
+        seams: None,
     }
 }
 
@@ -643,12 +662,20 @@ fn facts(series: &Series) -> SeriesFacts {
     }
 }
 
-fn evidence(series: &Series, observed: Vec<TiltSeen>, sharp: &SeriesSharpness, dose: Dose) -> Evidence {
+fn evidence(
+    series: &Series,
+    observed: Vec<TiltSeen>,
+    sharp: &SeriesSharpness,
+    dose: Dose,
+    points: &[Option<crate::measure::geometry::Point>],
+) -> Evidence {
     let bin = picture::binning(series.assembled_px) as f64;
     let (mut pictures, mut tilts) = (Vec::new(), Vec::new());
     for (at, (seen, weights)) in observed.into_iter().zip(dose.weights).enumerate() {
         let name = format!("pictures/{at:03}.jpg");
         let drawn = seen.picture;
+        let (tile_places_px, seam_patches_px) = tracking::figures::drawn(series, at, &seen.settled);
+        let point = points.get(at).copied().flatten();
         tilts.push(TiltCurves {
             picture: name.clone(),
             picture_px: drawn.as_ref().map_or([0, 0], |picture| picture.size_px),
@@ -662,6 +689,11 @@ fn evidence(series: &Series, observed: Vec<TiltSeen>, sharp: &SeriesSharpness, d
             azimuth_relative: sharp.tilts[at].azimuth_relative.iter().map(|a| a.map(|a| a as f32)).collect(),
             sharpness_run: sharp.tilts[at].run,
             weights,
+            picture_origin_px: drawn.as_ref().map_or([0.0; 2], |picture| picture.origin_px),
+            tile_places_px,
+            seam_patches_px,
+            across_um: point.map(|point| point.across_um),
+            piece: point.map_or(0, |point| point.piece),
         });
         pictures.push(Picture { name, jpeg: drawn.map(|picture| picture.jpeg).unwrap_or_default() });
     }

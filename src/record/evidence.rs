@@ -62,4 +62,21 @@ pub struct TiltCurves {
     pub sharpness_run: Option<f64>,
     /// Dose weights at `weight_resolution_nm`; empty where there are none.
     pub weights: Vec<f64>,
+    /// Place of the picture's first pixel in the assembled picture, in px of that.
+    #[serde(default)]
+    pub picture_origin_px: [f64; 2],
+    /// Where each tile lies in the assembled picture: found places, nominal ones where none was found; in the order of
+    /// the record's tiles.
+    #[serde(default)]
+    pub tile_places_px: Vec<[f64; 2]>,
+    /// Patches of each seam, in the order of the record's seams: x and y of the middle in the assembled picture, and
+    /// how far the patch lies off the placed tiles (px).
+    #[serde(default)]
+    pub seam_patches_px: Vec<Vec<[f64; 4]>>,
+    /// Position across the axis less the recorded image shift, as the geometry fit took it.
+    #[serde(default)]
+    pub across_um: Option<f64>,
+    /// Piece of the geometry fit.
+    #[serde(default)]
+    pub piece: usize,
 }

@@ -1,5 +1,6 @@
 //! Seams as the record keeps them.
 
+use crate::measure::seams::causes::{TiltSeams, Told};
 use crate::measure::seams::settle::{SeamFigures, Settled, longest, rms};
 use crate::record::{Seam, SeamsMeasure};
 
@@ -30,16 +31,16 @@ fn of_seam(seam: &SeamFigures, tile_of: &impl Fn(usize) -> (usize, usize)) -> Se
     }
 }
 
-/// The seams of all tilts together; `angles_deg` are the tilts'. `None` where the series is no montage.
-pub fn of_series(tilts: &[&Settled], angles_deg: &[f64], pixel_nm: Option<f64>) -> Option<SeamsMeasure> {
-    let seams = || tilts.iter().flat_map(|tilt| &tilt.seams);
+/// The seams of all tilts together, with what they tell. `None` where the series is no montage.
+pub fn of_series(tilts: &[TiltSeams<'_>], told: &Told, pixel_nm: Option<f64>) -> Option<SeamsMeasure> {
+    let seams = || tilts.iter().flat_map(|tilt| &tilt.settled.seams);
     let first = seams().next()?;
     let of_tilt = |tilt: &Settled| -> Vec<[f64; 2]> {
         tilt.seams.iter().flat_map(|seam| seam.residuals_px.iter().copied()).collect()
     };
-    let all: Vec<[f64; 2]> = tilts.iter().flat_map(|tilt| of_tilt(tilt)).collect();
+    let all: Vec<[f64; 2]> = tilts.iter().flat_map(|tilt| of_tilt(tilt.settled)).collect();
     let residual_rms_px = rms(&all);
-    let worst = tilts.iter().zip(angles_deg).filter_map(|(tilt, deg)| Some((rms(&of_tilt(tilt))?, *deg)));
+    let worst = tilts.iter().filter_map(|tilt| Some((rms(&of_tilt(tilt.settled))?, tilt.tilt_deg)));
     let measured = seams().any(|seam| seam.found.is_ok());
     let why = seams().find_map(|seam| seam.found.as_ref().err()).map(|why| format!("no seam could be: {}", why.0));
     Some(SeamsMeasure {
@@ -48,8 +49,8 @@ pub fn of_series(tilts: &[&Settled], angles_deg: &[f64], pixel_nm: Option<f64>) 
         residual_rms_px,
         residual_rms_nm: residual_rms_px.zip(pixel_nm).map(|(px, nm)| px * nm),
         worst_tilt_deg: worst.max_by(|a, b| a.0.total_cmp(&b.0)).map(|(_, deg)| deg),
-        drift_nm_per_s: None,
-        drift_why_not: None,
-        causes: Vec::new(),
+        drift_nm_per_s: told.usual_drift_px_per_s.zip(pixel_nm).map(|(px, nm)| px * nm),
+        drift_why_not: told.drift_why_not.clone(),
+        causes: told.causes.clone(),
     })
 }

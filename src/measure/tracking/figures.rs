@@ -97,11 +97,28 @@ fn visible(
     shared::visible(area, &fields[at], fields[tracked.start].view, middle_px(series), clear)
 }
 
-/// Points of the geometry fit: position across the axis less the recorded image shift.
+/// What the page draws of a tilt's seams and tiles: places of the tiles, and of each seam's patches their middle in the
+/// assembled picture with what the placement leaves of them.
+pub fn drawn(series: &Series, at: usize, settled: &Settled) -> (Vec<[f64; 2]>, Vec<Vec<[f64; 4]>>) {
+    let place = |row: &usize| series.sections[*row].place;
+    let nominal: Vec<[f64; 2]> = series.tilts[at].rows.iter().map(place).map(|p| [p.x_px, p.y_px]).collect();
+    let places = settled.assembled_px(&nominal);
+    let patches = settled.seams.iter().map(|seam| {
+        let found = seam.found.as_ref().map(|found| found.patches.as_slice()).unwrap_or_default();
+        let [x0, y0] = places[seam.pair.from];
+        let patch = |(patch, [dx, dy]): (&crate::measure::seams::find::Patch, &[f64; 2])| {
+            [x0 + patch.middle_px[0], y0 + patch.middle_px[1], *dx, *dy]
+        };
+        found.iter().zip(&seam.residuals_px).map(patch).collect()
+    });
+    (places.clone(), patches.collect())
+}
+
+/// Points of the geometry fit, one a tilt: position across the axis less the recorded image shift.
 ///
 /// # Errors
 /// What is missing.
-pub fn points(series: &Series, tracked: &Measured<Tracked>) -> Measured<Vec<Point>> {
+pub fn points(series: &Series, tracked: &Measured<Tracked>) -> Measured<Vec<Option<Point>>> {
     let tracked = tracked.as_ref().map_err(Clone::clone)?;
     let missing = |what: &str| NotMeasured::because(format!("{what} is not stated"));
     let pixel_nm = series.pixel_nm.ok_or_else(|| missing("the pixel size (camera.pixel_nm)"))?;
@@ -116,12 +133,13 @@ pub fn points(series: &Series, tracked: &Measured<Tracked>) -> Measured<Vec<Poin
         let across_um = across[0] * um(0) + across[1] * um(1);
         Some(Point { tilt_deg: series.tilts[at].tilt_deg, across_um, piece: tracked.pieces[at] })
     };
-    Ok((0..series.tilts.len()).filter_map(point).collect())
+    Ok((0..series.tilts.len()).map(point).collect())
 }
 
 /// The record's geometry.
 pub fn geometry(series: &Series, tracked: &Measured<Tracked>) -> Geometry {
-    let fitted = points(series, tracked).and_then(|points| geometry::fit(&points));
+    let fitted = points(series, tracked)
+        .and_then(|points| geometry::fit(&points.into_iter().flatten().collect::<Vec<_>>()));
     let axis = tracked.as_ref().ok().map(|tracked| &tracked.axis);
     let found = axis.and_then(|axis| axis.found);
     let fit = fitted.as_ref().ok();

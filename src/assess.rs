@@ -659,6 +659,7 @@ fn facts(series: &Series) -> SeriesFacts {
         full_scale_counts: series.full_scale_counts,
         target_mean_counts: series.targets().mean_counts,
         target_resolution_nm: series.targets().resolution_nm,
+        target_area_px: series.targets().area_px,
     }
 }
 

@@ -104,6 +104,8 @@ pub struct SeriesFacts {
     pub target_mean_counts: Option<f64>,
     /// Resolution aimed at, where the operator states one.
     pub target_resolution_nm: Option<f64>,
+    /// The operator's area (x, y, width, height) on the assembled picture of the tilt nearest zero.
+    pub target_area_px: Option<[f64; 4]>,
 }
 
 /// Kind of specimen; decides the default profile.

@@ -2,6 +2,7 @@
 
 use crate::physics::contrast::Astigmatic;
 use crate::simulate::beam::dose_e_per_a2;
+use crate::simulate::bend::Bend;
 use crate::simulate::faults::{Fault, Side, What, direction, hits};
 use crate::simulate::montage::{TilePlace, places};
 use crate::simulate::movement::{displacements, focus_change_um, model_um};
@@ -40,6 +41,8 @@ pub struct TiltPlan {
     pub drifts_px: Vec<[f64; 2]>,
     /// Standard deviation of the round blur.
     pub blur_sigma_px: f64,
+    /// Tiles whose picture is bent.
+    pub bends: Vec<Bend>,
     /// Opaque bars: side, share of the assembled picture.
     pub bars: Vec<(Side, f64)>,
     /// Beam edges: corner, share of the tile.
@@ -75,6 +78,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             focus: Astigmatic::around(middle_um, recipe.focus.astigmatism_um, recipe.focus.astigmatism_deg),
             drifts_px: Vec::new(),
             blur_sigma_px: 0.0,
+            bends: Vec::new(),
             bars: Vec::new(),
             beam_edges: Vec::new(),
             planted: Vec::new(),
@@ -150,6 +154,9 @@ fn apply(what: &What, tilt: &mut TiltPlan) {
             for tile in tilt.tiles.iter_mut().filter(|tile| (tile.col, tile.row) == (col, row)) {
                 tile.true_px = [tile.true_px[0] + x_px, tile.true_px[1] + y_px];
             }
+        }
+        What::Bent { col, row, px, direction_deg, waves } => {
+            tilt.bends.push(Bend { col, row, px: direction(direction_deg).map(|unit| unit * px), waves });
         }
         // These two carry over to later tilts, and are taken up in `Running`.
         What::Jump { stays: true, .. } | What::Pause { .. } => {}

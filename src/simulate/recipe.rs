@@ -98,6 +98,12 @@ pub struct Camera {
     /// Standard deviation that reading adds.
     #[serde(default)]
     pub readout_noise_counts: f64,
+    /// Standard deviation of the gain from pixel to pixel, the same at every section.
+    #[serde(default)]
+    pub gain_sd: f64,
+    /// Standard deviation of the gain from column to column, the same at every section.
+    #[serde(default)]
+    pub stripe_sd: f64,
     /// How the stack is packed.
     #[serde(default)]
     pub compression: Packing,
@@ -396,12 +402,12 @@ impl Recipe {
         }
         let (cols, rows) = self.tiles();
         let outside = self.faults.iter().find_map(|fault| match fault.what {
-            What::Misplaced { col, row, .. } if col >= cols || row >= rows => Some((col, row)),
+            What::Misplaced { col, row, .. } | What::Bent { col, row, .. } if col >= cols || row >= rows => Some((col, row)),
             _ => None,
         });
         outside.map(|(col, row)| {
             let fault = format!("column {col}, row {row} of {cols} x {rows} tiles");
-            ("fault.what.misplaced", fault, "give a tile of the montage, counted from 0")
+            ("fault.what", fault, "give a tile of the montage, counted from 0")
         })
     }
 

@@ -36,6 +36,9 @@ const BAND: Band = Band { high_pass: 0.02, low_pass: 0.35 };
 const WORST_PATCH_SD_PX: f64 = 1.0;
 /// A patch is looked for this far from its seam's shift.
 const PATCH_REACH_PX: usize = 12;
+/// Patches that scatter by less about their mean, or by little more than noise, are those of a straight seam.
+const LEAST_BENT_PX: f64 = 0.5;
+const BENT_OVER_NOISE: f64 = 9.0;
 /// Patches need this share of trustworthy pixels.
 const LEAST_FINITE: f64 = 0.7;
 
@@ -161,6 +164,20 @@ fn smooth_off(image: &Image) -> Image {
     Image { rows, cols, values }
 }
 
+/// The mean over the patches where they differ by more than noise: no one shift fits a bent seam, and the sum of its
+/// spectra would follow the patches with most contrast. `None` where the seam is straight, or too few patches are known.
+fn bent_mean(patches: &[Patch], looks: usize) -> Option<[f64; 2]> {
+    let n = patches.len() as f64;
+    if patches.len() < 4 || 3 * patches.len() < 2 * looks {
+        return None;
+    }
+    let mean = [0, 1].map(|k| patches.iter().map(|patch| patch.difference_px[k]).sum::<f64>() / n);
+    let away = |k: usize| patches.iter().map(|patch| (patch.difference_px[k] - mean[k]).powi(2)).sum::<f64>() / n;
+    let noise = |k: usize| patches.iter().map(|patch| patch.sd_px[k].powi(2)).sum::<f64>() / n;
+    let spread = away(0) + away(1);
+    (spread.sqrt() > LEAST_BENT_PX && spread > BENT_OVER_NOISE * (noise(0) + noise(1))).then_some(mean)
+}
+
 /// The area that both tiles hold at a whole difference of places, cut into patches.
 struct Common<'a> {
     from: &'a Strip,
@@ -261,7 +278,7 @@ impl<'a> Common<'a> {
         let patches: Vec<Patch> = looks.iter().filter_map(patch).collect();
         let by_sum = [self.whole[0] as f64 + sum.x, self.whole[1] as f64 + sum.y];
         Ok(Found {
-            difference_px: by_sum,
+            difference_px: bent_mean(&patches, looks.len()).unwrap_or(by_sum),
             sd_px: sum.sd,
             correlation: sum.correlation,
             intensity_ratio: self.intensity_ratio(&looks, offset_counts),

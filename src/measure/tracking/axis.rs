@@ -6,7 +6,7 @@
 //! weighted by how much it shrinks.
 
 use crate::measure::tracking::chain::Seen;
-use crate::measure::tracking::link::{Linker, View, sample};
+use crate::measure::tracking::link::{BANDS, Linker, View, sample};
 use crate::numerics::regression;
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::Image;
@@ -81,7 +81,8 @@ fn tell(tilts: &[Seen<'_>], inner: usize, outer: usize) -> Option<([f64; 3], f64
     let (a, b) = (tilts[inner].picture?.image(), tilts[outer].picture?.image());
     let linker = Linker::new(a.rows, a.cols);
     let view = |at: usize| View { across: None, tilt_deg: tilts[at].tilt_deg };
-    let moved = linker.link(&linker.reference(&a), &b, (view(inner), view(outer)))?;
+    let reference = linker.reference(&a);
+    let moved = (0..BANDS.len()).find_map(|band| linker.link(&reference, &b, (view(inner), view(outer)), band))?;
     let matrix = strain(&a, &b, moved.place)?;
     Some((matrix, shrink(tilts, inner, outer)))
 }

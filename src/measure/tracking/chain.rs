@@ -6,7 +6,7 @@
 //! others around it.
 
 use crate::measure::tracking::kept::Kept;
-use crate::measure::tracking::link::{Linker, Moved, View, apply, stretch};
+use crate::measure::tracking::link::{BANDS, Linker, Moved, View, apply, stretch};
 use crate::numerics::placement::{self, Link};
 use rayon::prelude::*;
 
@@ -14,6 +14,10 @@ use rayon::prelude::*;
 const LONGEST_LINK_DEG: f64 = 10.0;
 /// Tilts that could not be tied are tried against so many of the nearest that are.
 const BRIDGES: usize = 4;
+/// So many pairs, spread over the series, say which band is used.
+const TRIED_PAIRS: usize = 12;
+/// The finest band is used that links at least this share of the pairs that any band links.
+const ENOUGH: f64 = 0.8;
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
 const SOFT_PX: f64 = 0.3;
@@ -52,8 +56,11 @@ pub struct Chain {
 pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
     let first = tilts.iter().find_map(|tilt| tilt.picture)?;
     let linker = Linker::new(first.rows, first.cols);
-    let maker = Maker { tilts, across, linker };
-    let mut made = maker.all(&pairs(tilts));
+    let maker = Maker { tilts, across, linker, band: 0 };
+    let pairs = pairs(tilts);
+    let mut maker = maker;
+    maker.band = maker.best_band(&pairs);
+    let mut made = maker.all(&pairs);
     let mut start = start(tilts, &made)?;
     for at in untied(tilts, &made, start) {
         made.extend(maker.bridge(&made, start, at));
@@ -112,6 +119,8 @@ struct Maker<'a> {
     tilts: &'a [Seen<'a>],
     across: Option<[f64; 2]>,
     linker: Linker,
+    /// The band in which all links are sought first: what one band follows is not quite what another does.
+    band: usize,
 }
 
 impl Maker<'_> {
@@ -123,12 +132,34 @@ impl Maker<'_> {
         pairs.par_iter().filter_map(|&(a, b)| self.make(a, b)).collect()
     }
 
-    /// Where the middle of the inner tilt's picture lies in the outer one's.
+    /// The finest band that links most of what can be linked at all, by pairs spread over the series.
+    fn best_band(&self, pairs: &[(usize, usize)]) -> usize {
+        let every = pairs.len().div_ceil(TRIED_PAIRS).max(1);
+        let tried: Vec<Vec<bool>> = pairs
+            .par_iter()
+            .step_by(every)
+            .map(|&(a, b)| (0..BANDS.len()).map(|band| self.make_in(a, b, band).is_some()).collect())
+            .collect();
+        let any = tried.iter().filter(|by_band| by_band.contains(&true)).count() as f64;
+        let by = |band: usize| tried.iter().filter(|by_band| by_band[band]).count() as f64;
+        (0..BANDS.len()).find(|&band| any > 0.0 && by(band) >= ENOUGH * any).unwrap_or_else(|| {
+            (0..BANDS.len()).max_by(|&a, &b| by(a).total_cmp(&by(b))).unwrap_or(0)
+        })
+    }
+
+    /// A link in the band that is used; in another only where that one shows nothing.
     fn make(&self, a: usize, b: usize) -> Option<Made> {
+        let others = (0..BANDS.len()).filter(|&band| band != self.band);
+        std::iter::once(self.band).chain(others).find_map(|band| self.make_in(a, b, band))
+    }
+
+    /// Where the middle of the inner tilt's picture lies in the outer one's.
+    fn make_in(&self, a: usize, b: usize, band: usize) -> Option<Made> {
         let nearer = self.tilts[a].tilt_deg.abs() <= self.tilts[b].tilt_deg.abs();
         let (inner, outer) = if nearer { (a, b) } else { (b, a) };
         let (one, other) = (self.tilts[inner].picture?.image(), self.tilts[outer].picture?.image());
-        let moved = self.linker.link(&self.linker.reference(&one), &other, (self.view(inner), self.view(outer)))?;
+        let views = (self.view(inner), self.view(outer));
+        let moved = self.linker.link(&self.linker.reference(&one), &other, views, band)?;
         Some((inner, outer, moved))
     }
 

@@ -5,7 +5,7 @@
 
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::Image;
-use crate::numerics::registration::spectral::{Band, Bench, Cross, Peak};
+use crate::numerics::registration::spectral::{Band, Bench, Peak};
 use rustfft::num_complex::Complex32;
 
 /// Within the near reach a link is believed from so many standard deviations of chance on, beyond it from more: the
@@ -15,10 +15,10 @@ const BELIEVED: [f64; 2] = [5.5, 8.0];
 const REACH_SHARE: [f64; 2] = [0.12, 0.4];
 /// Pictures fade over this share of each side.
 const TAPER: f64 = 0.25;
-/// Bands that are tried: fine detail places best, but what lies at different heights moves apart between two tilts,
+/// Bands, the finest first: fine detail places best, but what lies at different heights moves apart between two tilts,
 /// and what is new at every tilt (grain, noise) is fine too; then coarse structure is what both have in common.
 /// Illumination, which stays where it is while the specimen moves, is coarser than all of them.
-const BANDS: [Band; 3] = [
+pub const BANDS: [Band; 3] = [
     Band { high_pass: 0.04, low_pass: 0.3 },
     Band { high_pass: 0.025, low_pass: 0.12 },
     Band { high_pass: 0.012, low_pass: 0.06 },
@@ -68,11 +68,11 @@ impl Linker {
         self.bench.spectrum(&sample(image, self.size, [0.0; 2], [[1.0, 0.0], [0.0, 1.0]]))
     }
 
-    /// Finds where the middle of `reference` (seen at `from`) lies in `image` (seen at `to`). `None`: what was found
-    /// could be chance.
-    pub fn link(&self, reference: &[Complex32], image: &Image, (from, to): (View, View)) -> Option<Moved> {
+    /// Finds where the middle of `reference` (seen at `from`) lies in `image` (seen at `to`), by one of the bands.
+    /// `None`: what was found could be chance.
+    pub fn link(&self, reference: &[Complex32], image: &Image, (from, to): (View, View), band: usize) -> Option<Moved> {
         let stretch = stretch(from, to);
-        let (band, first) = self.search(reference, image, stretch)?;
+        let first = self.search(reference, image, stretch, band)?;
         let mut moved = self.moved(first, [0.0; 2], stretch);
         if first.x.hypot(first.y) > 0.5 {
             let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
@@ -83,17 +83,13 @@ impl Linker {
         Some(moved)
     }
 
-    /// The most significant peak of all bands, within the near reach if it is believed there, else further out.
-    fn search(&self, reference: &[Complex32], image: &Image, stretch: [[f64; 2]; 2]) -> Option<(usize, Peak)> {
+    /// The peak within the near reach if it is believed there, else further out.
+    fn search(&self, reference: &[Complex32], image: &Image, stretch: [[f64; 2]; 2], band: usize) -> Option<Peak> {
         let other = self.bench.spectrum(&sample(image, self.size, [0.0; 2], stretch));
-        let crosses: Vec<Cross> = (0..BANDS.len()).map(|band| self.bench.cross_in(band, reference, &other)).collect();
+        let cross = self.bench.cross_in(band, reference, &other);
         REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, believed)| {
             let reach = [self.size.1, self.size.0].map(|px| ((share * px as f64) as usize).max(2));
-            let peaks = crosses.iter().enumerate().filter_map(|(band, cross)| {
-                let peak = self.bench.peak(cross, reach)?;
-                (peak.inside && peak.significance >= believed).then_some((band, peak))
-            });
-            peaks.max_by(|a, b| a.1.significance.total_cmp(&b.1.significance))
+            self.bench.peak(&cross, reach).filter(|peak| peak.inside && peak.significance >= believed)
         })
     }
 
@@ -179,7 +175,7 @@ mod tests {
         let view = |tilt_deg| View { across: Some([1.0, 0.0]), tilt_deg };
         let reference = linker.reference(&picture(50.0, [0.0, 0.0]));
         let other = picture(56.0, [-9.3, 5.6]);
-        let moved = linker.link(&reference, &other, (view(50.0), view(56.0))).unwrap();
+        let moved = linker.link(&reference, &other, (view(50.0), view(56.0)), 0).unwrap();
         assert!((moved.place[0] + 9.3).abs() < 0.1 && (moved.place[1] - 5.6).abs() < 0.1, "{moved:?}");
     }
 
@@ -194,6 +190,6 @@ mod tests {
             (state >> 40) as f32
         });
         let blank = Image { rows: 96, cols: 128, values: noise.collect() };
-        assert_eq!(linker.link(&reference, &blank, (view, view)), None);
+        assert_eq!(linker.link(&reference, &blank, (view, view), 0), None);
     }
 }

@@ -58,7 +58,7 @@ impl Default for Plan {
             step_deg: 3.0,
             scheme: "unidirectional",
             offsets_um: [0.1, 0.05],
-            wander_um: 0.001,
+            wander_um: 0.0003,
             pattern: [0.0; 2],
             faults: String::new(),
         }

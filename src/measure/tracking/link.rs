@@ -19,8 +19,8 @@ const TAPER: f64 = 0.25;
 /// and what is new at every tilt (grain, noise) is fine too; then coarse structure is what both have in common.
 /// Illumination, which stays where it is while the specimen moves, is coarser than all of them.
 pub const BANDS: [Band; 3] = [
-    Band { high_pass: 0.04, low_pass: 0.3 },
-    Band { high_pass: 0.025, low_pass: 0.12 },
+    Band { high_pass: 0.03, low_pass: 0.12 },
+    Band { high_pass: 0.02, low_pass: 0.08 },
     Band { high_pass: 0.012, low_pass: 0.06 },
 ];
 /// A ridge knows its place no better than this along itself.

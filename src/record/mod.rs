@@ -348,7 +348,7 @@ pub struct Seam {
     pub residual_rms_px: Option<f64>,
     /// Over the patches of the seam, once the tiles are placed.
     pub residual_max_px: Option<f64>,
-    /// What is left after the best shift of this seam alone.
+    /// What is left after the best shift of this seam alone, counting noise taken off.
     pub distortion_rms_px: Option<f64>,
     /// Peak of the normalised correlation.
     pub correlation: Option<f64>,

@@ -230,7 +230,7 @@ pub fn seam_errors(record: &Record, truth: &Truth) -> (Errors, usize) {
     (errors, missing)
 }
 
-/// Steps at tilts with a planted jump (length found over length planted), and at all others in px.
+/// Steps at tilts with a planted jump, and at all others, in px.
 pub fn steps(record: &Record, truth: &Truth) -> (Vec<f64>, Vec<f64>) {
     let (mut planted, mut others) = (Vec::new(), Vec::new());
     for tilt in &record.tilts {
@@ -238,7 +238,7 @@ pub fn steps(record: &Record, truth: &Truth) -> (Vec<f64>, Vec<f64>) {
         let jump = truth.jump_x_px.hypot(truth.jump_y_px);
         let step = tilt.tracking.as_ref().and_then(|tracking| tracking.step_px);
         match step {
-            Some(step) if jump > 0.0 => planted.push(step / jump),
+            Some(step) if jump > 0.0 => planted.push(step),
             Some(step) => others.push(step),
             None if jump > 0.0 => planted.push(0.0),
             None => (),

@@ -17,7 +17,7 @@ pub const CHECK: Definition = Definition {
 };
 
 /// A step under this share of the shorter side is none, however small the usual ones are.
-const LEAST_SHARE: f64 = 0.005;
+const LEAST_SHARE: f64 = 0.01;
 
 fn values(case: &Case<'_>) -> Values {
     if case.measures.coverage.order_source == "assumed" {

@@ -22,7 +22,7 @@ fn of_seam(seam: &SeamFigures, tile_of: &impl Fn(usize) -> (usize, usize)) -> Se
         offset_y_px: seam.offset_px.map(|offset| offset[1]),
         residual_rms_px: rms(&seam.residuals_px),
         residual_max_px: longest(&seam.residuals_px),
-        distortion_rms_px: rms(&seam.distortions_px),
+        distortion_rms_px: seam.distortion_px(),
         correlation: found.ok().map(|found| found.correlation),
         intensity_ratio: found.ok().and_then(|found| found.intensity_ratio),
         patches: found.map_or(0, |found| found.patches.len()),

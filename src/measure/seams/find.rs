@@ -33,7 +33,7 @@ const TAPER: f64 = 0.25;
 /// Frequencies that carry a shift: illumination lies below, where counting noise drowns the rest above.
 const BAND: Band = Band { high_pass: 0.02, low_pass: 0.35 };
 /// A patch that knows its shift no better than this is dropped.
-const WORST_PATCH_SD_PX: f64 = 1.0;
+const WORST_PATCH_SD_PX: f64 = 0.5;
 /// A patch is looked for this far from its seam's shift.
 const PATCH_REACH_PX: usize = 12;
 /// Patches that scatter by less about their mean, or by little more than noise, are those of a straight seam.

@@ -87,6 +87,16 @@ fn figures(pair: Pair, found: Measured<Found>, places_px: &[Option<[f64; 2]>]) -
     SeamFigures { pair, found, offset_px, residuals_px, distortions_px }
 }
 
+impl SeamFigures {
+    /// Root mean square of the distortions, what counting noise makes of them taken off; `None` without patches.
+    pub fn distortion_px(&self) -> Option<f64> {
+        let power = rms(&self.distortions_px)?.powi(2);
+        let patches = &self.found.as_ref().ok()?.patches;
+        let noise: f64 = patches.iter().map(|patch| patch.sd_px.iter().map(|sd| sd * sd).sum::<f64>()).sum();
+        Some((power - noise / patches.len() as f64).max(0.0).sqrt())
+    }
+}
+
 /// √(mean of x² + y²); `None` without a vector.
 pub fn rms(vectors: &[[f64; 2]]) -> Option<f64> {
     let sum: f64 = vectors.iter().map(|[x, y]| x * x + y * y).sum();

@@ -14,17 +14,20 @@ use crate::numerics::registration::spectral::{Band, Bench};
 use rayon::prelude::*;
 
 /// So many pairs of tilts, those that shrink most, are looked at.
-const MOST_PAIRS: usize = 16;
+const MOST_PAIRS: usize = 24;
 const FEWEST_PAIRS: usize = 4;
-/// Pairs further apart have too little in common.
-const FURTHEST_DEG: f64 = 10.0;
+/// Pairs further apart have too little in common, heights moving apart.
+const FURTHEST_DEG: f64 = 7.0;
 /// A pair that shrinks by less says nothing.
 const LEAST_SHRINK: f64 = 0.01;
 /// Patches are about this large where the picture allows for three along a side.
 const PATCH_PX: usize = 72;
 const PATCHES: [usize; 2] = [3, 6];
-const BELIEVED: f64 = 6.0;
-const BAND: Band = Band { high_pass: 0.04, low_pass: 0.3 };
+const BELIEVED: f64 = 4.0;
+/// A patch may move this much beyond what the shrinking takes it.
+const SPARE_PX: f64 = 4.0;
+const ROUNDS: usize = 8;
+const BAND: Band = Band { high_pass: 0.03, low_pass: 0.15 };
 const TAPER: f64 = 0.3;
 
 /// A direction found.
@@ -69,7 +72,10 @@ fn pairs(tilts: &[Seen<'_>]) -> Vec<(usize, usize)> {
     let seen: Vec<usize> = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some()).collect();
     let ordered = |a: usize, b: usize| if tilts[a].tilt_deg.abs() <= tilts[b].tilt_deg.abs() { (a, b) } else { (b, a) };
     let near = |pair: &(usize, usize)| (tilts[pair.0].tilt_deg - tilts[pair.1].tilt_deg).abs() <= FURTHEST_DEG;
-    let mut pairs: Vec<(usize, usize)> = seen.windows(2).map(|p| ordered(p[0], p[1])).filter(near).collect();
+    let next = seen.windows(2).map(|p| ordered(p[0], p[1]));
+    // Those next but one shrink twice as much, and are told as well up to a few degrees.
+    let over = seen.windows(3).map(|p| ordered(p[0], p[2]));
+    let mut pairs: Vec<(usize, usize)> = next.chain(over).filter(near).collect();
     pairs.retain(|&(a, b)| -shrink(tilts, a, b) >= LEAST_SHRINK);
     pairs.sort_by(|a, b| shrink(tilts, a.0, a.1).total_cmp(&shrink(tilts, b.0, b.1)));
     pairs.truncate(MOST_PAIRS);
@@ -83,12 +89,12 @@ fn tell(tilts: &[Seen<'_>], inner: usize, outer: usize) -> Option<([f64; 3], f64
     let view = |at: usize| View { across: None, tilt_deg: tilts[at].tilt_deg };
     let reference = linker.reference(&a);
     let moved = (0..BANDS.len()).find_map(|band| linker.link(&reference, &b, (view(inner), view(outer)), band))?;
-    let matrix = strain(&a, &b, moved.place)?;
-    Some((matrix, shrink(tilts, inner, outer)))
+    let shrink = shrink(tilts, inner, outer);
+    Some((strain(&a, &b, moved.place, shrink)?, shrink))
 }
 
 /// Shifts of patches against their distance from the middle, fitted by a matrix.
-fn strain(a: &Image, b: &Image, place: [f64; 2]) -> Option<[f64; 3]> {
+fn strain(a: &Image, b: &Image, place: [f64; 2], shrink: f64) -> Option<[f64; 3]> {
     let count = |px: usize| (px / PATCH_PX).clamp(PATCHES[0], PATCHES[1]);
     let (ny, nx) = (count(a.rows), count(a.cols));
     let size = (good_size_within(a.rows / ny), good_size_within(a.cols / nx));
@@ -106,7 +112,8 @@ fn strain(a: &Image, b: &Image, place: [f64; 2]) -> Option<[f64; 3]> {
             let cut = |image: &Image, at: [f64; 2]| bench.spectrum(&sample(image, size, at, [[1.0, 0.0], [0.0, 1.0]]));
             let other = cut(b, [at[0] + place[0], at[1] + place[1]]);
             let cross = bench.cross(&cut(a, at), &other);
-            let Some(peak) = bench.peak(&cross, [size.1 / 3, size.0 / 3]) else { continue };
+            let reach = (shrink.abs() * at[0].hypot(at[1]) + SPARE_PX).ceil() as usize;
+            let Some(peak) = bench.peak(&cross, [reach; 2]) else { continue };
             if peak.inside && peak.significance >= BELIEVED {
                 x.push(at[0]);
                 y.push(at[1]);
@@ -128,11 +135,23 @@ fn strain(a: &Image, b: &Image, place: [f64; 2]) -> Option<[f64; 3]> {
 fn direction(told: &[([f64; 3], f64)], out: Option<usize>) -> Option<(f64, f64)> {
     let used: Vec<&([f64; 3], f64)> =
         told.iter().enumerate().filter(|(at, _)| Some(*at) != out).map(|(_, told)| told).collect();
-    // Median over the pairs of each component, per shrinking: one pair that went wrong does not pull.
+    // Least squares over the pairs, A - I = shrink × p pᵀ, each pair weighted by how well it agrees with the others.
     let component = |k: usize| {
-        let mut values: Vec<f64> = used.iter().map(|(m, shrink)| m[k] / shrink).collect();
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
+        let mut weights = vec![1.0f64; used.len()];
+        let mut best = None;
+        for _ in 0..ROUNDS {
+            let sum = |of: &dyn Fn(&[f64; 3], f64) -> f64| {
+                used.iter().zip(&weights).map(|((m, shrink), w)| w * of(m, *shrink)).sum::<f64>()
+            };
+            let value = sum(&|m, shrink| m[k] * shrink) / sum(&|_, shrink| shrink * shrink).max(1e-12);
+            let off: Vec<f64> = used.iter().map(|(m, shrink)| (m[k] - shrink * value).abs()).collect();
+            let mut sorted = off.clone();
+            sorted.sort_by(f64::total_cmp);
+            let scale = sorted.get(sorted.len() / 2)?.max(1e-6);
+            weights = off.iter().map(|off| 1.0 / off.max(scale)).collect();
+            best = Some(value);
+        }
+        best
     };
     let (xx, xy, yy) = (component(0)?, component(1)?, component(2)?);
     // p pᵀ with p = (cos a, -sin a): xx - yy = cos 2a, 2 xy = -sin 2a.

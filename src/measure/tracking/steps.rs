@@ -28,19 +28,24 @@ pub fn steps(points: &[Point], least: f64) -> Vec<Option<[f64; 2]>> {
     if known.len() < 3 {
         return steps;
     }
-    let rest = rests(points, &known, least);
-    for (&at, step) in known.iter().zip(attribute(points, &known, rest, least)) {
+    let (rest, over_breaks) = rests(points, &known, least);
+    for (&at, step) in known.iter().zip(attribute(points, &known, rest, &over_breaks, least)) {
         steps[at] = Some(step);
     }
     steps
 }
 
-/// What the run leaves of each movement: entry k leads from `known[k]` to `known[k + 1]`; `None` across segments.
-fn rests(points: &[Point], known: &[usize], least: f64) -> Vec<Option<[f64; 2]>> {
+/// What the run leaves of a movement, one entry a pair of neighbours.
+type Rests = Vec<Option<[f64; 2]>>;
+
+/// What the run leaves of each movement: entry k leads from `known[k]` to `known[k + 1]`; first those within segments,
+/// then those over breaks, against what the run expects there.
+fn rests(points: &[Point], known: &[usize], least: f64) -> (Rests, Rests) {
     let pairs: Vec<(usize, usize)> = known.windows(2).map(|pair| (pair[0], pair[1])).collect();
     let places: Vec<Place> = pairs
         .iter()
-        .map(|&(a, b)| Place { x: 0.5 * (points[a].place.x + points[b].place.x), segment: points[a].place.segment })
+        // A break takes its own movement out; those on either side of it run on into each other.
+        .map(|&(a, b)| Place { x: 0.5 * (points[a].place.x + points[b].place.x), segment: 0 })
         .collect();
     let movement = |&(a, b): &(usize, usize), k: usize| {
         let same = points[a].place.segment == points[b].place.segment;
@@ -50,14 +55,24 @@ fn rests(points: &[Point], known: &[usize], least: f64) -> Vec<Option<[f64; 2]>>
     };
     let component = |k: usize| {
         let values: Vec<Option<f64>> = pairs.iter().map(|pair| movement(pair, k)).collect();
-        smooth_run::draw(&places, &values, least / usual_gap(points, known)).deviation
+        smooth_run::draw(&places, &values, least / usual_gap(points, known))
     };
-    let (x, y) = (component(0), component(1));
-    pairs
-        .iter()
-        .zip(x.into_iter().zip(y))
-        .map(|(&(a, b), (x, y))| x.zip(y).map(|(x, y)| [x * gap(points, a, b), y * gap(points, a, b)]))
-        .collect()
+    let runs = [component(0), component(1)];
+    let within = |at: usize, &(a, b): &(usize, usize)| {
+        let wide = gap(points, a, b);
+        Some([runs[0].deviation[at]? * wide, runs[1].deviation[at]? * wide])
+    };
+    let over = |at: usize, &(a, b): &(usize, usize)| {
+        if points[a].place.segment == points[b].place.segment {
+            return None;
+        }
+        let (from, to, wide) = (points[a].position?, points[b].position?, gap(points, a, b));
+        Some([to[0] - from[0] - runs[0].expected[at]? * wide, to[1] - from[1] - runs[1].expected[at]? * wide])
+    };
+    let all = |of: &dyn Fn(usize, &(usize, usize)) -> Option<[f64; 2]>| {
+        pairs.iter().enumerate().map(|(at, pair)| of(at, pair)).collect()
+    };
+    (all(&within), all(&over))
 }
 
 /// Degrees between two tilts; repeats of one angle count as a tenth of a degree apart.
@@ -72,13 +87,14 @@ fn usual_gap(points: &[Point], known: &[usize]) -> f64 {
 }
 
 /// Hands each rest to a tilt.
-fn attribute(points: &[Point], known: &[usize], mut rest: Vec<Option<[f64; 2]>>, least: f64) -> Vec<[f64; 2]> {
+fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Vec<[f64; 2]> {
+    let either = |rest: &Rests, at: usize| rest[at].or(over_breaks[at]);
     let length = |v: [f64; 2]| v[0].hypot(v[1]);
     let mut steps = vec![[0.0; 2]; known.len()];
     // There and back first, the largest first: the tilt between the two movements jumped alone.
     let mut alone: Vec<(usize, f64)> = Vec::new();
     for at in 1..known.len().saturating_sub(1) {
-        if let (Some(there), Some(back)) = (rest[at - 1], rest[at]) {
+        if let (Some(there), Some(back)) = (either(&rest, at - 1), either(&rest, at)) {
             let both = length(there).min(length(back));
             let left = length([there[0] + back[0], there[1] + back[1]]);
             if both > least && left < THERE_AND_BACK * both.max(1e-12) * 2.0 {
@@ -88,7 +104,11 @@ fn attribute(points: &[Point], known: &[usize], mut rest: Vec<Option<[f64; 2]>>,
     }
     alone.sort_by(|a, b| b.1.total_cmp(&a.1));
     for (at, _) in alone {
-        if let (Some(there), Some(back)) = (rest[at - 1], rest[at]) {
+        // A movement over a break is no step by itself, but tells which side of it jumped.
+        if rest[at - 1].is_none() && rest[at].is_none() {
+            continue;
+        }
+        if let (Some(there), Some(back)) = (either(&rest, at - 1), either(&rest, at)) {
             // Both movements know the jump; their mean difference knows it better.
             steps[at] = [0.5 * (there[0] - back[0]), 0.5 * (there[1] - back[1])];
             rest[at - 1] = None;
@@ -147,6 +167,24 @@ mod tests {
         let found = run(41, jumped, |at| 40 - at);
         assert!((found[20] - 9.0).abs() < 1.5, "{found:?}");
         assert!(found.iter().enumerate().all(|(at, step)| at == 20 || *step < 2.0), "{found:?}");
+    }
+
+    #[test]
+    fn a_jump_beside_a_break_is_told_at_the_tilt_that_jumped() {
+        let points: Vec<Point> = (0..41)
+            .map(|at| {
+                let x = 3.0 * at as f64 - 60.0;
+                let segment = usize::from(at >= 20);
+                let order = if at >= 20 { at - 20 } else { 40 - at };
+                let [px, py] = smooth(at, x);
+                let jumped = if at == 19 { 6.0 } else { 0.0 };
+                let drifted = if at < 20 { 1.0 } else { 0.0 };
+                Point { place: Place { x, segment }, order, position: Some([px + jumped + drifted, py]) }
+            })
+            .collect();
+        let found: Vec<f64> = steps(&points, 1.0).into_iter().map(|s| s.map_or(-1.0, |s| s[0].hypot(s[1]))).collect();
+        assert!((found[19] - 6.0).abs() < 1.5, "{found:?}");
+        assert!(found.iter().enumerate().all(|(at, step)| at == 19 || *step < 2.0), "{found:?}");
     }
 
     #[test]

@@ -22,10 +22,14 @@ const LEAST_SHARE: f64 = 0.3;
 /// Binned overlaps have at least this many pixels across.
 const LEAST_BINNED_PX: i64 = 24;
 const LARGEST_BIN: i64 = 8;
+/// Coarser bins are tried while the overlap has this many pixels across.
+const LEAST_COARSE_PX: i64 = 8;
 /// What is wider than this many binned pixels is illumination.
 const SMOOTH_PX: usize = 12;
 /// Patches along a seam: as many as lie side by side as squares, between these.
 const PATCHES: [usize; 2] = [6, 12];
+/// Every so many-th patch is looked at while the place is not settled.
+const SOME: usize = 3;
 /// A patch is at least this long.
 const LEAST_PATCH_PX: usize = 16;
 /// Patches fade over this share of each side.
@@ -75,41 +79,48 @@ pub struct Found {
 pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
     let coarse = coarse(pair, from, to)?;
     let mut whole = coarse.map(|px| px.round() as i64);
-    for round in 0..3 {
+    // Some of the patches say where all of them are best cut; where they say too little, all do.
+    for every in [SOME, SOME, 1] {
         let common = Common::new(pair, from, to, whole)?;
         let bench = common.bench();
-        let looks = common.looks(&bench);
-        let peak = common.sum(&bench, &looks)?;
+        let looks = common.looks(&bench, every);
+        let Ok(peak) = common.sum(&bench, &looks) else { continue };
         let near = [peak.x, peak.y].map(|d| d.round() as i64);
-        if near == [0, 0] || round == 2 {
-            return common.finish(&bench, looks, peak, offset_counts);
+        if near == [0, 0] {
+            break;
         }
         whole = [whole[0] + near[0], whole[1] + near[1]];
     }
-    Err(NotMeasured::because("its shift does not settle"))
+    let common = Common::new(pair, from, to, whole)?;
+    let bench = common.bench();
+    let looks = common.looks(&bench, 1);
+    let peak = common.sum(&bench, &looks)?;
+    common.finish(&bench, looks, peak, offset_counts)
 }
 
-/// The difference of places to about a pixel of the coarsest bin that shows it.
+/// The difference of places to about a pixel of the first bin that shows it: finer ones where the usual one shows too
+/// little, then a coarser one, in which counting noise drowns less.
 fn coarse(pair: &Pair, from: &Strip, to: &Strip) -> Measured<[f64; 2]> {
-    let mut bin = (pair.overlap_px / LEAST_BINNED_PX).clamp(1, LARGEST_BIN);
-    loop {
-        let (a, b) = (smooth_off(&binned(&from.image, bin as usize)), smooth_off(&binned(&to.image, bin as usize)));
-        // Strip coordinates: b(x) = a(x + d) with d = difference of places + origin of `to` - origin of `from`.
-        let origin =
-            [to.rect.x as f64 - from.rect.x as f64, to.rect.y as f64 - from.rect.y as f64];
-        let middle: [f64; 2] = std::array::from_fn(|k| (pair.nominal_px[k] + origin[k]) / bin as f64);
-        let reach = pair.reach_px as f64 / bin as f64 + 1.0;
-        let side = |k: usize| [(middle[k] - reach).floor() as i64, (middle[k] + reach).ceil() as i64];
-        let nominal_area = pair.overlap_px as f64 * if pair.along_x { a.cols as f64 } else { a.rows as f64 } / bin as f64;
-        let window = Window { x: side(0), y: side(1) };
-        let surface = masked::correlate(&a, &b, window, LEAST_SHARE * nominal_area);
-        let peak = surface.peak(middle, AS_HIGH).filter(|peak| peak.significance >= BELIEVED);
-        match peak {
-            Some(peak) => return Ok([peak.x * bin as f64 - origin[0], peak.y * bin as f64 - origin[1]]),
-            None if bin > 1 => bin /= 2,
-            None => return Err(NotMeasured::because("its overlap shows no common texture")),
-        }
-    }
+    let usual = (pair.overlap_px / LEAST_BINNED_PX).clamp(1, LARGEST_BIN);
+    let finer = std::iter::successors(Some(usual), |bin| (*bin > 1).then_some(bin / 2));
+    let coarser = [2 * usual, 4 * usual].into_iter().filter(|bin| pair.overlap_px / bin >= LEAST_COARSE_PX);
+    let found = finer.chain(coarser).find_map(|bin| coarse_at(pair, from, to, bin as f64));
+    found.ok_or_else(|| NotMeasured::because("its overlap shows no common texture"))
+}
+
+fn coarse_at(pair: &Pair, from: &Strip, to: &Strip, bin: f64) -> Option<[f64; 2]> {
+    let strip = |strip: &Strip| smooth_off(&binned(&strip.image, bin as usize));
+    let (a, b) = (strip(from), strip(to));
+    // Strip coordinates: b(x) = a(x + d) with d = difference of places + origin of `to` - origin of `from`.
+    let origin = [to.rect.x as f64 - from.rect.x as f64, to.rect.y as f64 - from.rect.y as f64];
+    let middle: [f64; 2] = std::array::from_fn(|k| (pair.nominal_px[k] + origin[k]) / bin);
+    let reach = pair.reach_px as f64 / bin + 1.0;
+    let side = |k: usize| [(middle[k] - reach).floor() as i64, (middle[k] + reach).ceil() as i64];
+    let nominal_area = pair.overlap_px as f64 * if pair.along_x { a.cols as f64 } else { a.rows as f64 } / bin;
+    let window = Window { x: side(0), y: side(1) };
+    let surface = masked::correlate(&a, &b, window, LEAST_SHARE * nominal_area);
+    let peak = surface.peak(middle, AS_HIGH).filter(|peak| peak.significance >= BELIEVED)?;
+    Some([peak.x * bin - origin[0], peak.y * bin - origin[1]])
 }
 
 fn binned(image: &Image, bin: usize) -> Image {
@@ -240,7 +251,8 @@ impl<'a> Common<'a> {
         [self.pixels(self.from, start, [0, 0]), self.pixels(self.to, start, self.whole)]
     }
 
-    fn looks(&self, bench: &Bench) -> Vec<Look> {
+    /// Every so many-th patch.
+    fn looks(&self, bench: &Bench, every: usize) -> Vec<Look> {
         let look = |&start: &[usize; 2]| {
             let sides = self.sides(start);
             let finite = |side: &Vec<f32>| side.iter().filter(|v| v.is_finite()).count() as f64 / side.len() as f64;
@@ -250,7 +262,7 @@ impl<'a> Common<'a> {
             let [a, b] = sides.map(|side| bench.spectrum(&side));
             Some(Look { start, cross: bench.cross(&a, &b) })
         };
-        self.starts.iter().filter_map(look).collect()
+        self.starts.iter().step_by(every).filter_map(look).collect()
     }
 
     /// The shift of the whole seam, against `whole`.

@@ -48,13 +48,15 @@ impl Desk {
 
     /// Takes the strips of a tile; seams whose other strip is there are measured.
     pub fn bring(&self, slot: usize, section: &Section, left_out: impl Fn(usize, usize, f32) -> bool) {
+        let mut profiles: [Option<Vec<f32>>; 2] = [None, None];
         for (at, pair) in self.pairs.iter().enumerate().filter(|(_, pair)| pair.overlaps()) {
             let is_from = pair.from == slot;
             if !is_from && pair.to != slot {
                 continue;
             }
             let rect = if is_from { pair.strip_of_from(self.size_px) } else { pair.strip_of_to(self.size_px) };
-            let strip = strip::cut(section, rect, pair.along_x, &left_out);
+            let stripes = profiles[usize::from(pair.along_x)].get_or_insert_with(|| strip::stripes(section, pair.along_x));
+            let strip = strip::cut(section, rect, pair.along_x, stripes, &left_out);
             // A lock that a panicking worker left poisoned loses its seam, not the run.
             let Ok(mut waiting) = self.waiting.lock() else { return };
             let other = waiting.remove(&at);

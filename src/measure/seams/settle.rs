@@ -7,6 +7,8 @@ use crate::numerics::placement::{self, Link};
 
 /// No seam is trusted beyond this: what a placement weighs is more than counting noise.
 const LEAST_SD_PX: f64 = 0.05;
+/// Fewer patches tell no bend.
+const FEWEST_PATCHES: usize = 3;
 
 /// The placed tiles of a tilt.
 #[derive(Debug, Clone, PartialEq)]
@@ -88,10 +90,14 @@ fn figures(pair: Pair, found: Measured<Found>, places_px: &[Option<[f64; 2]>]) -
 }
 
 impl SeamFigures {
-    /// Root mean square of the distortions, what counting noise makes of them taken off; `None` without patches.
+    /// Root mean square of the distortions, what counting noise makes of them taken off; `None` with too few patches to
+    /// tell a bend.
     pub fn distortion_px(&self) -> Option<f64> {
         let power = rms(&self.distortions_px)?.powi(2);
         let patches = &self.found.as_ref().ok()?.patches;
+        if patches.len() < FEWEST_PATCHES {
+            return None;
+        }
         let noise: f64 = patches.iter().map(|patch| patch.sd_px.iter().map(|sd| sd * sd).sum::<f64>()).sum();
         Some((power - noise / patches.len() as f64).max(0.0).sqrt())
     }

@@ -5,7 +5,7 @@
 //! pixel to pixel meets other pixels of the other strip and does not. So the fine part of the tile's own mean profile
 //! along the seam is taken off.
 
-use crate::intake::stack::Section;
+use crate::intake::stack::{Pixels, Section};
 use crate::measure::seams::plan::Rect;
 use crate::numerics::registration::masked::Image;
 
@@ -23,25 +23,41 @@ pub struct Strip {
     pub image: Image,
 }
 
-/// Cuts a strip; `left_out(x, y, value)` tells which pixels are not to be trusted.
-pub fn cut(section: &Section, rect: Rect, along_x: bool, left_out: impl Fn(usize, usize, f32) -> bool) -> Strip {
-    let stripes = stripes(section, along_x);
+/// Cuts a strip; `stripes` are those of [`stripes`], `left_out(x, y, value)` tells which pixels are not to be trusted.
+pub fn cut(
+    section: &Section,
+    rect: Rect,
+    along_x: bool,
+    stripes: &[f32],
+    left_out: impl Fn(usize, usize, f32) -> bool,
+) -> Strip {
     let mut values = vec![0.0f32; rect.width * rect.height];
     for (line, row) in values.chunks_exact_mut(rect.width).enumerate() {
         let y = rect.y + line;
         section.copy_row(y, rect.x, row);
         for (column, value) in row.iter_mut().enumerate() {
-            let x = rect.x + column;
-            let stripe = if along_x { stripes[x] } else { stripes[y] };
-            let finite = section.pixels.is_finite(y * section.width + x);
-            *value = if !finite || left_out(x, y, *value) { f32::NAN } else { *value - stripe };
+            if left_out(rect.x + column, y, *value) {
+                *value = f32::NAN;
+            }
+        }
+        if let Pixels::F32(_) = section.pixels {
+            for (column, value) in row.iter_mut().enumerate() {
+                if !section.pixels.is_finite(y * section.width + rect.x + column) {
+                    *value = f32::NAN;
+                }
+            }
+        }
+        if along_x {
+            row.iter_mut().zip(&stripes[rect.x..]).for_each(|(value, stripe)| *value -= stripe);
+        } else {
+            row.iter_mut().for_each(|value| *value -= stripes[y]);
         }
     }
     Strip { rect, image: Image { rows: rect.height, cols: rect.width, values } }
 }
 
-/// The fine part of the mean profile along the seam.
-fn stripes(section: &Section, along_x: bool) -> Vec<f32> {
+/// The fine part of a tile's mean profile along a seam: along the rows, or along the columns.
+pub fn stripes(section: &Section, along_x: bool) -> Vec<f32> {
     let profile = if along_x { column_means(section) } else { row_means(section) };
     let n = profile.len();
     (0..n)
@@ -78,7 +94,6 @@ fn row_means(section: &Section) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::intake::stack::Pixels;
 
     #[test]
     fn stripes_go_and_what_is_left_out_is_marked() {
@@ -86,7 +101,7 @@ mod tests {
         let pixels = (0..64 * 64).map(|at| 1000 + stripe(at % 64) + if at == 70 { 9000 } else { 0 }).collect();
         let section = Section { width: 64, height: 64, pixels: Pixels::U16(pixels) };
         let rect = Rect { x: 10, y: 0, width: 40, height: 8 };
-        let strip = cut(&section, rect, true, |x, y, _| (x, y) == (12, 3));
+        let strip = cut(&section, rect, true, &super::strip::stripes(&section, true), |x, y, _| (x, y) == (12, 3));
         let at = |x: usize, y: usize| strip.image.values[y * 40 + x];
         assert!(at(2, 3).is_nan());
         let spread = (0..40).map(|x| at(x, 5)).fold(0.0f32, |most, v| most.max((v - 1008.0).abs()));

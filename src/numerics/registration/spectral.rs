@@ -283,23 +283,32 @@ struct Plane {
 impl Plane {
     fn of(image: &[f32], rows: usize, cols: usize) -> Self {
         let middle = [(cols as f64 - 1.0) / 2.0, (rows as f64 - 1.0) / 2.0];
+        // Row sums in f32 of a few hundred values less a level keep six digits.
+        let level = image.iter().copied().find(|v| v.is_finite()).unwrap_or(0.0);
         let (mut n, mut sum) = (0.0f64, 0.0f64);
-        for value in image.iter().filter(|v| v.is_finite()) {
-            n += 1.0;
-            sum += f64::from(*value);
+        let (mut sx, mut sy, mut xx, mut yy) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+        let along: Vec<f32> = (0..cols).map(|x| (x as f64 - middle[0]) as f32).collect();
+        for (y, line) in image.chunks_exact(cols).enumerate() {
+            let (mut known, mut row, mut row_x, mut row_xx) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
+            for (value, dx) in line.iter().zip(&along) {
+                let here = f32::from(u8::from(value.is_finite()));
+                let value = if value.is_finite() { value - level } else { 0.0 };
+                known += here;
+                row += value;
+                row_x += dx * value;
+                row_xx += here * dx * dx;
+            }
+            let dy = y as f64 - middle[1];
+            n += f64::from(known);
+            sum += f64::from(row);
+            sx += f64::from(row_x);
+            sy += dy * f64::from(row);
+            xx += f64::from(row_xx);
+            yy += dy * dy * f64::from(known);
         }
         let mean = if n > 0.0 { sum / n } else { 0.0 };
-        let (mut sx, mut sy, mut xx, mut yy) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
-        for (y, line) in image.chunks_exact(cols).enumerate() {
-            let dy = y as f64 - middle[1];
-            for (x, value) in line.iter().enumerate().filter(|(_, v)| v.is_finite()) {
-                let (dx, value) = (x as f64 - middle[0], f64::from(*value) - mean);
-                sx += dx * value;
-                sy += dy * value;
-                xx += dx * dx;
-                yy += dy * dy;
-            }
-        }
+        // Coordinates count from the middle: with few pixels left out their means are next to nothing.
+        let mean = mean + f64::from(level);
         let slope = |sum: f64, spread: f64| if spread > 0.0 { (sum / spread) as f32 } else { 0.0 };
         Self { mean: mean as f32, x: slope(sx, xx), y: slope(sy, yy), middle: middle.map(|m| m as f32) }
     }

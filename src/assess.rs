@@ -252,7 +252,17 @@ impl<'a> Pass<'a> {
         let kept = (lit && !binned.is_empty()).then(|| Kept::assemble(&binned, frame, self.bin, self.further));
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
-        TiltSeen { tiles, tally, saturated, dark: found.map(|(dark, _)| dark), gradient, spectrum, picture, settled, kept }
+        TiltSeen {
+            tiles,
+            tally,
+            saturated,
+            dark: found.map(|(dark, _)| dark),
+            gradient,
+            spectrum,
+            picture,
+            settled,
+            kept,
+        }
     }
 
     /// A tile's dark area is measured against its tilt: a tile that lies wholly in the dark has no light of its own.
@@ -502,9 +512,8 @@ fn tilt(
             .zip(&seen.settled.places_px)
             .map(|(((t, &row), s), place)| tile(series, row, t, s, *place))
             .collect(),
-        seams: (series.grid != (1, 1)).then(|| {
-            seams::figures::of_tilt(&seen.settled, |slot| place_of(series, group.rows[slot]))
-        }),
+        seams: (series.grid != (1, 1))
+            .then(|| seams::figures::of_tilt(&seen.settled, |slot| place_of(series, group.rows[slot]))),
         grade: Grade::NotMeasured,
         flags: Vec::new(),
         not_judged: Vec::new(),

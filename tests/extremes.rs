@@ -44,7 +44,8 @@ fn series(n: usize) -> Vec<f64> {
 /// followed.
 fn texture(side: usize, at: usize) -> f32 {
     let (x, y) = ((at % side / 3) as u64, (at / side / 3) as u64);
-    let bits = (x.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ y.wrapping_mul(0xc2b2_ae3d_27d4_eb4f)).wrapping_mul(0x94d0_49bb);
+    let bits =
+        (x.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ y.wrapping_mul(0xc2b2_ae3d_27d4_eb4f)).wrapping_mul(0x94d0_49bb);
     (bits >> 40 & 0xff) as f32 / 255.0
 }
 

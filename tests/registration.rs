@@ -50,7 +50,11 @@ fn public_pictures_are_registered_as_scikit_image_does() {
         let tolerance = if case["moving"].as_str().unwrap().starts_with("window") { 0.03 } else { 0.02 };
         for k in 0..2 {
             assert!((found[k] - truth[k]).abs() <= tolerance, "{}: {found:?}, true {truth:?}", case["moving"]);
-            assert!((found[k] - library[k]).abs() <= tolerance + 0.01, "{}: {found:?}, library {library:?}", case["moving"]);
+            assert!(
+                (found[k] - library[k]).abs() <= tolerance + 0.01,
+                "{}: {found:?}, library {library:?}",
+                case["moving"]
+            );
         }
     }
 }

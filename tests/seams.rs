@@ -31,8 +31,17 @@ fn a_column_of_tiles_is_placed_to_a_twentieth_of_a_pixel() {
 #[test]
 fn wrong_places_thin_overlaps_and_a_patterned_camera_are_borne() {
     let wrong = Plan { seed: 3, tiles: (2, 2), overlap_px: 32, scatter_px: 3.5, step_deg: 30.0, ..Plan::default() };
-    let thin = Plan { seed: 4, tiles: (1, 2), side_px: 512, overlap_px: 16, scatter_px: 1.3, step_deg: 40.0, ..Plan::default() };
-    let patterned = Plan { seed: 5, tiles: (2, 2), pattern: [0.03, 0.05], scatter_px: 1.5, step_deg: 30.0, ..Plan::default() };
+    let thin = Plan {
+        seed: 4,
+        tiles: (1, 2),
+        side_px: 512,
+        overlap_px: 16,
+        scatter_px: 1.3,
+        step_deg: 40.0,
+        ..Plan::default()
+    };
+    let patterned =
+        Plan { seed: 5, tiles: (2, 2), pattern: [0.03, 0.05], scatter_px: 1.5, step_deg: 30.0, ..Plan::default() };
     for plan in [wrong, thin, patterned] {
         let (record, truth) = plan.assess();
         let (errors, missing) = seam_errors(&record, &truth);
@@ -66,11 +75,16 @@ fn a_bent_tile_is_measured_and_told() {
 #[test]
 fn a_misplaced_tile_is_one_flag_at_its_tilt() {
     let faults =
-        "[[fault]]\ntilts_deg = [12.0]\nwhat = { misplaced = { col = 0, row = 1, x_px = 6.0, y_px = -7.0 } }\n".to_owned();
+        "[[fault]]\ntilts_deg = [12.0]\nwhat = { misplaced = { col = 0, row = 1, x_px = 6.0, y_px = -7.0 } }\n"
+            .to_owned();
     let plan = Plan { tiles: (1, 3), scatter_px: 0.5, step_deg: 6.0, faults, ..Plan::default() };
     let (record, _) = plan.assess();
-    let flagged: Vec<f64> =
-        record.tilts.iter().filter(|t| t.flags.contains(&"seam_offset".to_owned())).map(|t| t.tilt_deg.round()).collect();
+    let flagged: Vec<f64> = record
+        .tilts
+        .iter()
+        .filter(|t| t.flags.contains(&"seam_offset".to_owned()))
+        .map(|t| t.tilt_deg.round())
+        .collect();
     assert_eq!(flagged, [12.0]);
     let causes = record.measures.seams.unwrap().causes;
     assert_eq!(causes.iter().map(|c| c.cause.as_str()).collect::<Vec<_>>(), ["stage-or-shift"]);
@@ -81,7 +95,15 @@ fn a_montage_by_numpy_is_placed_and_its_darker_tile_seen() {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/montage");
     let out = tempfile::tempdir().unwrap();
     let result = out.path().join("r");
-    Command::cargo_bin("tiltworth").unwrap().arg("assess").arg(&folder).arg("-q").arg("--out").arg(&result).assert().success();
+    Command::cargo_bin("tiltworth")
+        .unwrap()
+        .arg("assess")
+        .arg(&folder)
+        .arg("-q")
+        .arg("--out")
+        .arg(&result)
+        .assert()
+        .success();
     let json = |path: &Path| -> Value { serde_json::from_str(&std::fs::read_to_string(path).unwrap()).unwrap() };
     let (record, truth) = (json(&result.join("record.json")), json(&folder.join("truth.json")));
     let number = |value: &Value| value.as_f64().unwrap_or_else(|| panic!("{value} is no number"));

@@ -58,7 +58,8 @@ fn without_image_shift_geometry_is_not_measured_and_the_column_is_named() {
 /// Dark and dim tilts are bridged over, and take nothing of their neighbours.
 #[test]
 fn a_dark_tilt_is_bridged() {
-    let faults = "[[fault]]\ntilts_deg = [18.0]\nwhat = { dim = { factor = 0.0 } }\n".to_owned() + &jump(30.0, 8.0, 10.0);
+    let faults =
+        "[[fault]]\ntilts_deg = [18.0]\nwhat = { dim = { factor = 0.0 } }\n".to_owned() + &jump(30.0, 8.0, 10.0);
     let plan = Plan { seed: 34, faults, ..Plan::default() };
     let (record, truth) = plan.assess();
     for tilt in record.tilts.iter().filter(|tilt| (tilt.tilt_deg - 18.0).abs() > 1.0) {
@@ -77,11 +78,18 @@ fn an_axis_stated_wrong_by_ninety_degrees_is_said_plainly() {
     let (record, _) = plan.assess_edited(|series| {
         let sheet = series.join("series.toml");
         let text = std::fs::read_to_string(&sheet).unwrap();
-        let wrong: Vec<String> =
-            text.lines().map(|l| if l.starts_with("axis_deg") { "axis_deg = 110.0".into() } else { l.to_owned() }).collect();
+        let wrong: Vec<String> = text
+            .lines()
+            .map(|l| if l.starts_with("axis_deg") { "axis_deg = 110.0".into() } else { l.to_owned() })
+            .collect();
         std::fs::write(&sheet, wrong.join("\n")).unwrap();
     });
     let geometry = record.measures.geometry.unwrap();
     let note = geometry.axis_note.unwrap_or_default();
-    assert!(note.contains("wrong by 90°"), "{note} {:?} ± {:?}", geometry.axis_found_deg, geometry.axis_found_error_deg);
+    assert!(
+        note.contains("wrong by 90°"),
+        "{note} {:?} ± {:?}",
+        geometry.axis_found_deg,
+        geometry.axis_found_error_deg
+    );
 }

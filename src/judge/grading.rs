@@ -50,13 +50,7 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
 
 /// Limits of a single area replace those of a montage where the profile has them; only the upper side of a dose match
 /// is judged where no transmission is known.
-fn settled(
-    id: &str,
-    limits: &CheckLimits,
-    series: &SeriesFacts,
-    tilts: &[Tilt],
-    measures: &Measures,
-) -> CheckLimits {
+fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, tilts: &[Tilt], measures: &Measures) -> CheckLimits {
     let mut limits = limits.clone();
     if id == "tracking_step"
         && let (Some(sds), Some(scatter)) = (limits.robust_sds, checks::tracking_scatter(series, tilts))

@@ -68,10 +68,15 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
             100.0 * (1.0 - value),
             100.0 * (1.0 - value)
         )),
-        "target_visible" => Some(format!("Keep the area of interest in one tile: {:.0} % of it is lost {spread}", 100.0 * (1.0 - value))),
+        "target_visible" => Some(format!(
+            "Keep the area of interest in one tile: {:.0} % of it is lost {spread}",
+            100.0 * (1.0 - value)
+        )),
         "seam_offset" => seams(measures, &["drift", "stage-or-shift", "calibration"]),
         "seam_residual" | "seam_distortion" => seams(measures, &["unsettled-section", "optics", "drift"]),
-        "first_after_reversal" => Some("Approach every angle from the same side, or track twice after the stage turned round".into()),
+        "first_after_reversal" => {
+            Some("Approach every angle from the same side, or track twice after the stage turned round".into())
+        }
         "seam_intensity" => Some(format!(
             "Widen the beam and renew the gain reference: tiles differ by {:.0} % where they overlap",
             100.0 * value

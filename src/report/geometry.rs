@@ -9,7 +9,9 @@ use plotters::prelude::*;
 
 /// Draws the fit; `None` where geometry was not measured.
 pub fn draw(record: &Record, curves: &Curves) -> Result<Option<String>, ReportError> {
-    let Some(geometry) = record.measures.geometry.as_ref().filter(|geometry| geometry.measured) else { return Ok(None) };
+    let Some(geometry) = record.measures.geometry.as_ref().filter(|geometry| geometry.measured) else {
+        return Ok(None);
+    };
     let (Some(d), Some(z)) = (geometry.axis_offset_um, geometry.height_offset_um) else { return Ok(None) };
     // Pieces are brought together by their constants, so that one curve fits all.
     let constant = |piece: usize| geometry.piece_constants_um.get(piece).copied().unwrap_or(0.0);

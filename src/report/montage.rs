@@ -163,7 +163,8 @@ pub fn shared(record: &Record, evidence: &Evidence) -> Result<Option<String>, Re
             outline(&root, &canvas, &area, AIM.placeholder.stroke_width(3))?;
         }
         let y = (canvas.size[1] + 14.0) as i32;
-        let share = format!("heavy line: common to all kept tilts, {:.0} % of the frame", 100.0 * area(&common) / area(&frame));
+        let share =
+            format!("heavy line: common to all kept tilts, {:.0} % of the frame", 100.0 * area(&common) / area(&frame));
         drawn(root.draw(&Text::new(share, (6, y), label(&INK))))?;
         drawn(root.present())?;
     }
@@ -189,8 +190,7 @@ fn frame(record: &Record, curves: &TiltCurves) -> Vec<[f64; 2]> {
 /// A tilt's frame on the picture of the tilt nearest zero: back by its place, and across the axis by the ratio of the
 /// cosines.
 fn carried(record: &Record, zero_deg: f64, tilt_deg: f64, place: [f64; 2], frame: &[[f64; 2]]) -> Vec<[f64; 2]> {
-    let middle =
-        [0.5 * record.series.assembled_width_px as f64, 0.5 * record.series.assembled_height_px as f64];
+    let middle = [0.5 * record.series.assembled_width_px as f64, 0.5 * record.series.assembled_height_px as f64];
     let used = record.measures.geometry.as_ref().and_then(|geometry| geometry.axis_used_deg);
     let more = zero_deg.to_radians().cos() / tilt_deg.to_radians().cos().max(1e-3) - 1.0;
     let one = |[x, y]: &[f64; 2]| {

@@ -2,9 +2,7 @@
 
 use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
-use crate::report::{
-    counts, coverage, dose, format, geometry, montage, positions, seam_map, sharpness, spectra,
-};
+use crate::report::{counts, coverage, dose, format, geometry, montage, positions, seam_map, sharpness, spectra};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use minijinja::syntax::SyntaxConfig;

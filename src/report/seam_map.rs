@@ -78,12 +78,7 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     Ok(Some(svg))
 }
 
-fn draw_mark(
-    chart: &mut plot::TiltChart<'_, '_>,
-    place: (f64, f64),
-    mark: Mark,
-    size: i32,
-) -> Result<(), ReportError> {
+fn draw_mark(chart: &mut plot::TiltChart<'_, '_>, place: (f64, f64), mark: Mark, size: i32) -> Result<(), ReportError> {
     let square = |filled: bool| {
         let style = if filled { FAIL.placeholder.filled() } else { LIMIT.placeholder.stroke_width(2) };
         EmptyElement::at(place) + Rectangle::new([(-size, -size), (size, size)], style)

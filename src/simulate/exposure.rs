@@ -48,8 +48,12 @@ pub fn record(recipe: &Recipe, bench: &Bench, phantom: &Phantom, tilt: &TiltPlan
     let gains = gains(&recipe.camera, recipe.seed);
     let first_section = tilt.order * tilt.tiles.len();
     let tile = |(index, (electrons, clear)): (usize, (&Vec<f64>, &Vec<f64>))| {
-        let counts =
-            expose(&recipe.camera, electrons, gains.as_deref(), &mut Stream::new(recipe.seed, Use::Counting, first_section + index));
+        let counts = expose(
+            &recipe.camera,
+            electrons,
+            gains.as_deref(),
+            &mut Stream::new(recipe.seed, Use::Counting, first_section + index),
+        );
         let mean = electrons.iter().sum::<f64>() / electrons.len() as f64;
         Exposed {
             expected_mean_counts: expected_counts(&recipe.camera, mean),

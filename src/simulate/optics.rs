@@ -258,7 +258,11 @@ fn margin_px(tilts: &[TiltPlan]) -> f64 {
     let off = tiles.flat_map(|tile| [0, 1].map(|k| (tile.true_px[k] - tile.nominal_px[k]).abs())).fold(0.0, f64::max);
     let smear = |tilt: &TiltPlan| {
         let drifts = tilt.drifts_px.iter().map(|[x, y]| (x * x + y * y).sqrt()).sum::<f64>();
-        let bends = tilt.bends.iter().map(|bend| (bend.px[0] * bend.px[0] + bend.px[1] * bend.px[1]).sqrt()).fold(0.0, f64::max);
+        let bends = tilt
+            .bends
+            .iter()
+            .map(|bend| (bend.px[0] * bend.px[0] + bend.px[1] * bend.px[1]).sqrt())
+            .fold(0.0, f64::max);
         0.5 * drifts + 3.0 * tilt.blur_sigma_px + bends
     };
     (GUARD_PX + off + tilts.iter().map(smear).fold(0.0, f64::max)).ceil()

@@ -402,7 +402,9 @@ impl Recipe {
         }
         let (cols, rows) = self.tiles();
         let outside = self.faults.iter().find_map(|fault| match fault.what {
-            What::Misplaced { col, row, .. } | What::Bent { col, row, .. } if col >= cols || row >= rows => Some((col, row)),
+            What::Misplaced { col, row, .. } | What::Bent { col, row, .. } if col >= cols || row >= rows => {
+                Some((col, row))
+            }
             _ => None,
         });
         outside.map(|(col, row)| {

@@ -39,15 +39,32 @@ fn seams() {
     for counts in [9000.0, 6000.0, 500.0] {
         seam_row(&format!("1 × 3 of 256², 40 px overlap, {counts:.0} counts"), &[column(1, counts), column(2, counts)]);
     }
-    let large = |counts| Plan { tiles: (1, 3), side_px: 512, overlap_px: 96, scatter_px: 1.5, counts, step_deg: 15.0, ..Plan::default() };
+    let large = |counts| Plan {
+        tiles: (1, 3),
+        side_px: 512,
+        overlap_px: 96,
+        scatter_px: 1.5,
+        counts,
+        step_deg: 15.0,
+        ..Plan::default()
+    };
     for counts in [7500.0, 500.0] {
         seam_row(&format!("1 × 3 of 512², 96 px overlap, {counts:.0} counts"), &[large(counts)]);
     }
     let square = Plan { seed: 3, tiles: (2, 2), overlap_px: 32, scatter_px: 3.5, step_deg: 10.0, ..Plan::default() };
     seam_row("2 × 2 of 256², places wrong by up to half of 32 px", &[square]);
-    let thin = Plan { seed: 4, tiles: (1, 2), side_px: 512, overlap_px: 16, scatter_px: 1.3, step_deg: 12.0, ..Plan::default() };
+    let thin = Plan {
+        seed: 4,
+        tiles: (1, 2),
+        side_px: 512,
+        overlap_px: 16,
+        scatter_px: 1.3,
+        step_deg: 12.0,
+        ..Plan::default()
+    };
     seam_row("1 × 2 of 512², 3 % overlap", &[thin]);
-    let pattern = Plan { seed: 5, tiles: (2, 2), pattern: [0.03, 0.05], scatter_px: 1.5, step_deg: 10.0, ..Plan::default() };
+    let pattern =
+        Plan { seed: 5, tiles: (2, 2), pattern: [0.03, 0.05], scatter_px: 1.5, step_deg: 10.0, ..Plan::default() };
     seam_row("2 × 2 of 256², gain of pixels 3 %, of columns 5 %", &[pattern]);
 }
 
@@ -65,7 +82,9 @@ fn distortions() {
             ..Plan::default()
         };
         let (record, _) = plan.assess();
-        let found = Errors(record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).filter_map(|s| s.distortion_rms_px).collect());
+        let found = Errors(
+            record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).filter_map(|s| s.distortion_rms_px).collect(),
+        );
         // A whole wave has √½ of its amplitude as root mean square.
         let over = found.quantile(0.5) * 2f64.sqrt() / amplitude;
         println!(

@@ -7,8 +7,14 @@ use crate::record::Sense;
 use crate::record::{Seam, Tilt};
 
 /// The check.
-pub const CHECK: Definition =
-    Definition { id: "seam_residual", title: "Tile-overlap residual", unit: "px", sense: Sense::Above, values, sentence };
+pub const CHECK: Definition = Definition {
+    id: "seam_residual",
+    title: "Tile-overlap residual",
+    unit: "px",
+    sense: Sense::Above,
+    values,
+    sentence,
+};
 
 fn values(case: &Case<'_>) -> Values {
     seam_values(case, |seam| seam.residual_rms_px)

@@ -30,7 +30,8 @@ fn values(case: &Case<'_>) -> Values {
 }
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
-    let what = if case.series.montage_cols * case.series.montage_rows > 1 { "of the worst tile" } else { "of the field" };
+    let what =
+        if case.series.montage_cols * case.series.montage_rows > 1 { "of the worst tile" } else { "of the field" };
     if found.tilts_deg.is_empty() {
         return format!("all tilts have at least {} {what} in common", percent(found.value));
     }

@@ -44,9 +44,8 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     if found.tilts_deg.is_empty() {
         let stage = case.tilts.iter().filter_map(|tilt| Some((tilt.tracking.as_ref()?.stage_step_px?, tilt.tilt_deg)));
         let jumped = stage.filter(|(step, _)| *step > 0.02 * side_px(case)).max_by(|a, b| a.0.total_cmp(&b.0));
-        let made_good = jumped.map(|(step, deg)| {
-            format!("; the stage moved {step:.0} px at {deg:+.1}°, which image shift made good")
-        });
+        let made_good = jumped
+            .map(|(step, deg)| format!("; the stage moved {step:.0} px at {deg:+.1}°, which image shift made good"));
         return format!("the field never jumps by more than {px:.1} px{}", made_good.unwrap_or_default());
     }
     format!(

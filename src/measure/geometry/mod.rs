@@ -162,7 +162,8 @@ mod tests {
 
     #[test]
     fn a_narrow_range_tells_nothing() {
-        let few: Vec<Point> = points(1.0, 0.0, |_| 0, |_| 0.0).into_iter().filter(|p| p.tilt_deg.abs() < 12.0).collect();
+        let few: Vec<Point> =
+            points(1.0, 0.0, |_| 0, |_| 0.0).into_iter().filter(|p| p.tilt_deg.abs() < 12.0).collect();
         assert!(fit(&few).unwrap_err().0.contains("span 18°"));
     }
 }

@@ -99,8 +99,7 @@ fn calibration(runs: &[Run<'_>], tilts: &[TiltSeams<'_>], pixel_nm: Option<f64>)
         let error = 1.25 * run.sd_px / (run.seams.len() as f64).sqrt();
         2 * run.seams.len() > tilts.len() && length(run.median_px) > (3.0 * error).max(LEAST_CONSTANT_PX)
     };
-    let worst =
-        runs.iter().filter(sure).max_by(|a, b| length(a.median_px).total_cmp(&length(b.median_px)))?;
+    let worst = runs.iter().filter(sure).max_by(|a, b| length(a.median_px).total_cmp(&length(b.median_px)))?;
     let size = length(worst.median_px);
     let nm = pixel_nm.map(|nm| format!(" ({:.1} nm)", nm * size)).unwrap_or_default();
     let [x, y] = worst.median_px;
@@ -147,7 +146,8 @@ fn excess_px(settled: &Settled) -> Option<f64> {
     let all: Vec<[f64; 2]> = settled.seams.iter().flat_map(|seam| seam.distortions_px.iter().copied()).collect();
     let power = rms(&all)?.powi(2);
     let patches = settled.seams.iter().filter_map(|seam| seam.found.as_ref().ok()).flat_map(|found| &found.patches);
-    let noise: f64 = patches.map(|patch| patch.sd_px.iter().map(|sd| sd * sd).sum::<f64>()).sum::<f64>() / all.len() as f64;
+    let noise: f64 =
+        patches.map(|patch| patch.sd_px.iter().map(|sd| sd * sd).sum::<f64>()).sum::<f64>() / all.len() as f64;
     Some((power - noise).max(0.0).sqrt())
 }
 
@@ -195,9 +195,7 @@ fn optics(runs: &[Run<'_>]) -> Option<SeamCause> {
         if full.len() < 3 {
             continue;
         }
-        let mean = |bin: &Vec<[f64; 2]>| {
-            [0, 1].map(|k| median(bin.iter().map(|v| v[k]).collect()).unwrap_or(0.0))
-        };
+        let mean = |bin: &Vec<[f64; 2]>| [0, 1].map(|k| median(bin.iter().map(|v| v[k]).collect()).unwrap_or(0.0));
         let pattern = rms(&full.iter().map(|bin| mean(bin)).collect::<Vec<_>>())?;
         let all = rms(&full.iter().flat_map(|bin| bin.iter().copied()).collect::<Vec<_>>())?;
         if pattern > LEAST_CONSTANT_PX && pattern * pattern > REPEATS * all * all {
@@ -318,7 +316,13 @@ fn kendall(values: &[f64]) -> f64 {
     let (mut sum, mut pairs) = (0.0, 0.0);
     for (i, a) in values.iter().enumerate() {
         for b in &values[i + 1..] {
-            sum += if b > a { 1.0 } else if b < a { -1.0 } else { 0.0 };
+            sum += if b > a {
+                1.0
+            } else if b < a {
+                -1.0
+            } else {
+                0.0
+            };
             pairs += 1.0;
         }
     }

@@ -30,6 +30,7 @@ const SMOOTH_PX: usize = 12;
 const PATCHES: [usize; 2] = [6, 12];
 /// Every so many-th patch is looked at while the place is not settled.
 const SOME: usize = 3;
+const SETTLING: usize = 2;
 /// A patch is at least this long.
 const LEAST_PATCH_PX: usize = 16;
 /// Patches fade over this share of each side.
@@ -79,21 +80,32 @@ pub struct Found {
 pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
     let coarse = coarse(pair, from, to)?;
     let mut whole = coarse.map(|px| px.round() as i64);
-    // Some of the patches say where all of them are best cut; where they say too little, all do.
-    for every in [SOME, SOME, 1] {
+    // Some of the patches say where all of them are best cut.
+    for _ in 0..SETTLING {
         let common = Common::new(pair, from, to, whole)?;
         let bench = common.bench();
-        let looks = common.looks(&bench, every);
-        let Ok(peak) = common.sum(&bench, &looks) else { continue };
+        let mut looks = common.looks(&bench, |at| at % SOME == 0);
+        let Ok(peak) = common.sum(&bench, &looks) else { break };
         let near = [peak.x, peak.y].map(|d| d.round() as i64);
         if near == [0, 0] {
-            break;
+            looks.extend(common.looks(&bench, |at| at % SOME != 0));
+            let peak = common.sum(&bench, &looks)?;
+            return common.finish(&bench, looks, peak, offset_counts);
         }
         whole = [whole[0] + near[0], whole[1] + near[1]];
     }
-    let common = Common::new(pair, from, to, whole)?;
-    let bench = common.bench();
-    let looks = common.looks(&bench, 1);
+    // They say too little, or do not agree: all of them.
+    let mut common = Common::new(pair, from, to, whole)?;
+    let mut bench = common.bench();
+    let mut looks = common.looks(&bench, |_| true);
+    let peak = common.sum(&bench, &looks)?;
+    let near = [peak.x, peak.y].map(|d| d.round() as i64);
+    if near == [0, 0] {
+        return common.finish(&bench, looks, peak, offset_counts);
+    }
+    common = Common::new(pair, from, to, [whole[0] + near[0], whole[1] + near[1]])?;
+    bench = common.bench();
+    looks = common.looks(&bench, |_| true);
     let peak = common.sum(&bench, &looks)?;
     common.finish(&bench, looks, peak, offset_counts)
 }
@@ -133,7 +145,9 @@ fn binned(image: &Image, bin: usize) -> Image {
         for col in 0..cols {
             let (mut sum, mut n) = (0.0f32, 0.0f32);
             for y in row * bin..((row + 1) * bin).min(image.rows) {
-                for value in &image.values[y * image.cols + col * bin..y * image.cols + ((col + 1) * bin).min(image.cols)] {
+                for value in
+                    &image.values[y * image.cols + col * bin..y * image.cols + ((col + 1) * bin).min(image.cols)]
+                {
                     if value.is_finite() {
                         sum += value;
                         n += 1.0;
@@ -244,15 +258,18 @@ impl<'a> Common<'a> {
         let x = (start[0] as i64 - moved[0]) as usize - strip.rect.x;
         let y = (start[1] as i64 - moved[1]) as usize - strip.rect.y;
         let cols = strip.image.cols;
-        (y..y + self.size.0).flat_map(|y| &strip.image.values[y * cols + x..y * cols + x + self.size.1]).copied().collect()
+        (y..y + self.size.0)
+            .flat_map(|y| &strip.image.values[y * cols + x..y * cols + x + self.size.1])
+            .copied()
+            .collect()
     }
 
     fn sides(&self, start: [usize; 2]) -> [Vec<f32>; 2] {
         [self.pixels(self.from, start, [0, 0]), self.pixels(self.to, start, self.whole)]
     }
 
-    /// Every so many-th patch.
-    fn looks(&self, bench: &Bench, every: usize) -> Vec<Look> {
+    /// The patches that are wanted, by their number along the seam.
+    fn looks(&self, bench: &Bench, wanted: impl Fn(usize) -> bool) -> Vec<Look> {
         let look = |&start: &[usize; 2]| {
             let sides = self.sides(start);
             let finite = |side: &Vec<f32>| side.iter().filter(|v| v.is_finite()).count() as f64 / side.len() as f64;
@@ -262,7 +279,7 @@ impl<'a> Common<'a> {
             let [a, b] = sides.map(|side| bench.spectrum(&side));
             Some(Look { start, cross: bench.cross(&a, &b) })
         };
-        self.starts.iter().step_by(every).filter_map(look).collect()
+        self.starts.iter().enumerate().filter(|(at, _)| wanted(*at)).filter_map(|(_, start)| look(start)).collect()
     }
 
     /// The shift of the whole seam, against `whole`.
@@ -279,7 +296,8 @@ impl<'a> Common<'a> {
     fn finish(&self, bench: &Bench, looks: Vec<Look>, sum: Peak, offset_counts: f64) -> Measured<Found> {
         let patch = |look: &Look| {
             let peak = bench.peak(&look.cross, self.nominal_near)?;
-            let sound = peak.inside && peak.significance >= BELIEVED && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX);
+            let sound =
+                peak.inside && peak.significance >= BELIEVED && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX);
             let middle_px = [
                 look.start[0] as f64 + 0.5 * (self.size.1 as f64 - 1.0),
                 look.start[1] as f64 + 0.5 * (self.size.0 as f64 - 1.0),

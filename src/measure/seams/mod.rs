@@ -55,7 +55,8 @@ impl Desk {
                 continue;
             }
             let rect = if is_from { pair.strip_of_from(self.size_px) } else { pair.strip_of_to(self.size_px) };
-            let stripes = profiles[usize::from(pair.along_x)].get_or_insert_with(|| strip::stripes(section, pair.along_x));
+            let stripes =
+                profiles[usize::from(pair.along_x)].get_or_insert_with(|| strip::stripes(section, pair.along_x));
             let strip = strip::cut(section, rect, pair.along_x, stripes, &left_out);
             // A lock that a panicking worker left poisoned loses its seam, not the run.
             let Ok(mut waiting) = self.waiting.lock() else { return };

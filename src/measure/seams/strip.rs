@@ -101,7 +101,7 @@ mod tests {
         let pixels = (0..64 * 64).map(|at| 1000 + stripe(at % 64) + if at == 70 { 9000 } else { 0 }).collect();
         let section = Section { width: 64, height: 64, pixels: Pixels::U16(pixels) };
         let rect = Rect { x: 10, y: 0, width: 40, height: 8 };
-        let strip = cut(&section, rect, true, &super::strip::stripes(&section, true), |x, y, _| (x, y) == (12, 3));
+        let strip = cut(&section, rect, true, &stripes(&section, true), |x, y, _| (x, y) == (12, 3));
         let at = |x: usize, y: usize| strip.image.values[y * 40 + x];
         assert!(at(2, 3).is_nan());
         let spread = (0..40).map(|x| at(x, 5)).fold(0.0f32, |most, v| most.max((v - 1008.0).abs()));

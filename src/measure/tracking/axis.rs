@@ -7,10 +7,10 @@
 
 use crate::measure::tracking::chain::Seen;
 use crate::measure::tracking::link::{BANDS, Linker, View, sample};
-use crate::numerics::regression;
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::Image;
 use crate::numerics::registration::spectral::{Band, Bench};
+use crate::numerics::regression;
 use rayon::prelude::*;
 
 /// So many pairs of tilts, those that shrink most, are looked at.

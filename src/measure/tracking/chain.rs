@@ -142,9 +142,9 @@ impl Maker<'_> {
             .collect();
         let any = tried.iter().filter(|by_band| by_band.contains(&true)).count() as f64;
         let by = |band: usize| tried.iter().filter(|by_band| by_band[band]).count() as f64;
-        (0..BANDS.len()).find(|&band| any > 0.0 && by(band) >= ENOUGH * any).unwrap_or_else(|| {
-            (0..BANDS.len()).max_by(|&a, &b| by(a).total_cmp(&by(b))).unwrap_or(0)
-        })
+        (0..BANDS.len())
+            .find(|&band| any > 0.0 && by(band) >= ENOUGH * any)
+            .unwrap_or_else(|| (0..BANDS.len()).max_by(|&a, &b| by(a).total_cmp(&by(b))).unwrap_or(0))
     }
 
     /// A link in the band that is used; in another only where that one shows nothing.

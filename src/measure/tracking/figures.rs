@@ -23,7 +23,9 @@ pub struct TiltFrame<'a> {
 pub fn of_tilts(series: &Series, tracked: &Measured<Tracked>, frames: &[TiltFrame<'_>]) -> Vec<Tracking> {
     let tracked = match tracked {
         Ok(tracked) => tracked,
-        Err(why) => return frames.iter().map(|_| Tracking { why_not: Some(why.0.clone()), ..Tracking::default() }).collect(),
+        Err(why) => {
+            return frames.iter().map(|_| Tracking { why_not: Some(why.0.clone()), ..Tracking::default() }).collect();
+        }
     };
     let middle_px = middle_px(series);
     let fields: Vec<Field> = (0..frames.len()).map(|at| field(series, tracked, at, &frames[at])).collect();
@@ -79,13 +81,7 @@ fn field(series: &Series, tracked: &Tracked, at: usize, frame: &TiltFrame<'_>) -
     Field { view: tracked.view(tilt.tilt_deg), order: tilt.order, place_px: tracked.positions_px[at], tiles }
 }
 
-fn visible(
-    series: &Series,
-    tracked: &Tracked,
-    fields: &[Field],
-    at: usize,
-    frame: &TiltFrame<'_>,
-) -> Option<f64> {
+fn visible(series: &Series, tracked: &Tracked, fields: &[Field], at: usize, frame: &TiltFrame<'_>) -> Option<f64> {
     let area = series.targets().area_px?;
     let clear = |x: f64, y: f64| match frame.dark {
         Some((dark, cell_px)) => {
@@ -138,8 +134,8 @@ pub fn points(series: &Series, tracked: &Measured<Tracked>) -> Measured<Vec<Opti
 
 /// The record's geometry.
 pub fn geometry(series: &Series, tracked: &Measured<Tracked>) -> Geometry {
-    let fitted = points(series, tracked)
-        .and_then(|points| geometry::fit(&points.into_iter().flatten().collect::<Vec<_>>()));
+    let fitted =
+        points(series, tracked).and_then(|points| geometry::fit(&points.into_iter().flatten().collect::<Vec<_>>()));
     let axis = tracked.as_ref().ok().map(|tracked| &tracked.axis);
     let found = axis.and_then(|axis| axis.found);
     let fit = fitted.as_ref().ok();

@@ -31,7 +31,8 @@ impl Kept {
     /// tiles is the mean of them, weighted by how much each covers.
     pub fn assemble(tiles: &[(Array2<f32>, [f64; 2])], frame_px: (usize, usize), bin: usize, further: usize) -> Self {
         let pixel = (bin * further) as f64;
-        let (rows, cols) = (((frame_px.1 as f64 / pixel) as usize).max(1), ((frame_px.0 as f64 / pixel) as usize).max(1));
+        let (rows, cols) =
+            (((frame_px.1 as f64 / pixel) as usize).max(1), ((frame_px.0 as f64 / pixel) as usize).max(1));
         let (mut sum, mut weight) = (vec![0.0f32; rows * cols], vec![0.0f32; rows * cols]);
         for (tile, place) in tiles {
             let coarse = coarser(tile, further);
@@ -91,9 +92,7 @@ fn spread(n: usize, start: f64, size: usize) -> Vec<[Option<(usize, f32)>; 2]> {
     let one = |i: usize| {
         let place = start + i as f64;
         let (low, part) = (place.floor() as i64, (place - place.floor()) as f32);
-        let share = |at: i64, share: f32| {
-            (share > 0.0 && at >= 0 && at < size as i64).then_some((at as usize, share))
-        };
+        let share = |at: i64, share: f32| (share > 0.0 && at >= 0 && at < size as i64).then_some((at as usize, share));
         [share(low, 1.0 - part), share(low + 1, part)]
     };
     (0..n).map(one).collect()

@@ -110,7 +110,8 @@ fn seen(field: &Field, from: View, place: [f64; 2], middle_px: [f64; 2], points:
 fn share(points: &[Point], kept: &[bool]) -> Share {
     let of = |tile: Option<(usize, usize)>| {
         let mine = points.iter().zip(kept).filter(|(point, _)| tile.is_none_or(|tile| point.tile == tile));
-        let (all, left) = mine.fold((0.0, 0.0), |(all, left), (_, kept)| (all + 1.0, left + f64::from(u8::from(*kept))));
+        let (all, left) =
+            mine.fold((0.0, 0.0), |(all, left), (_, kept)| (all + 1.0, left + f64::from(u8::from(*kept))));
         if all > 0.0 { left / all } else { 0.0 }
     };
     let mut tiles: Vec<(usize, usize)> = points.iter().map(|point| point.tile).collect();

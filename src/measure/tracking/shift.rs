@@ -61,7 +61,9 @@ mod tests {
         let orders: Vec<usize> = (0..21).collect();
         let places = vec![Some([0.0; 2]); 21];
         let walk = |reset: bool| -> Vec<Option<[f64; 2]>> {
-            (0..21).map(|i| Some([6.0 * f64::from(i) - 60.0 + if reset && i >= 18 { -48.0 } else { 0.0 }, 0.0])).collect()
+            (0..21)
+                .map(|i| Some([6.0 * f64::from(i) - 60.0 + if reset && i >= 18 { -48.0 } else { 0.0 }, 0.0]))
+                .collect()
         };
         assert!(pieces(&orders, &places, &walk(false)).iter().all(|&piece| piece == 0));
         let with = pieces(&orders, &places, &walk(true));

@@ -190,6 +190,9 @@ mod tests {
     #[test]
     fn a_tilt_without_position_makes_no_step() {
         let found = run(41, |at, deg| (at != 30).then(|| smooth(at, deg)), |at| at);
-        assert!(found.iter().enumerate().all(|(at, step)| if at == 30 { step.is_nan() } else { *step < 2.0 }), "{found:?}");
+        assert!(
+            found.iter().enumerate().all(|(at, step)| if at == 30 { step.is_nan() } else { *step < 2.0 }),
+            "{found:?}"
+        );
     }
 }

@@ -144,8 +144,7 @@ impl Surface {
             let (x, y) = place(at);
             let value = self.values[at];
             // A maximum on the window's edge is a slope that leads out of it.
-            value > 0.0
-                && [(1, 0), (-1, 0), (0, 1), (0, -1)].iter().all(|(dx, dy)| self.at(x + dx, y + dy) <= value)
+            value > 0.0 && [(1, 0), (-1, 0), (0, 1), (0, -1)].iter().all(|(dx, dy)| self.at(x + dx, y + dy) <= value)
         };
         let peaks: Vec<usize> = (0..self.values.len()).filter(maximum).collect();
         let best = peaks.iter().map(|&at| self.values[at]).reduce(f64::max)?;

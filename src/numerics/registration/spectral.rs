@@ -11,8 +11,9 @@ use crate::numerics::registration::taper::Taper;
 use rustfft::num_complex::Complex32;
 use std::f64::consts::TAU;
 
-/// Spacings of the grids on which a peak is up-sampled, in pixels, each around the best point of the one before.
-const GRID_STEPS_PX: [f64; 2] = [0.3, 0.1];
+/// Spacings of the grids on which a peak is up-sampled, in pixels, each around the best point of the one before; the
+/// first lies around the top of the parabola through whole pixels.
+const GRID_STEPS_PX: [f64; 1] = [0.15];
 /// Points of a grid on either side of its middle.
 const GRID_REACH: i32 = 2;
 /// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
@@ -177,7 +178,10 @@ impl Bench {
         };
         let [x, y] = nearest_peak(reach, at)?;
         let inside = x.abs() < reach[0].max(1) && y.abs() < reach[1].max(1);
-        let (x, y, value, curvature) = self.refine(cross, [x as f64, y as f64]);
+        let (top_x, _) = parabola(at(x - 1, y), at(x, y), at(x + 1, y));
+        let (top_y, _) = parabola(at(x, y - 1), at(x, y), at(x, y + 1));
+        let start = [x as f64 + top_x.clamp(-0.5, 0.5), y as f64 + top_y.clamp(-0.5, 0.5)];
+        let (x, y, value, curvature) = self.refine(cross, start);
         let correlation = value / energy;
         let unsure = (1.0 - correlation.powi(2)).max(1e-6).sqrt() / correlation.max(1e-6) * cross.chance_sd();
         let sd = curvature.map(|k| if k > 0.0 { unsure / k.sqrt() } else { f64::INFINITY });
@@ -202,7 +206,8 @@ impl Bench {
             let places = [best % width, best / width];
             for (k, apart) in [1, width].into_iter().enumerate() {
                 let inner = places[k] > 0 && places[k] + 1 < width;
-                let (top, bend) = if inner { parabola(grid[best - apart], height, grid[best + apart]) } else { (0.0, 0.0) };
+                let (top, bend) =
+                    if inner { parabola(grid[best - apart], height, grid[best + apart]) } else { (0.0, 0.0) };
                 middle[k] += (places[k] as f64 - f64::from(GRID_REACH) + top) * step;
                 curvature[k] = bend / (step * step) / height.max(1e-30);
             }
@@ -266,9 +271,9 @@ fn nearest_peak(reach: [i64; 2], at: impl Fn(i64, i64) -> f64) -> Option<[i64; 2
     let maximum = |[x, y]: [i64; 2], value: f64| {
         (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || at(x + dx, y + dy) <= value * (1.0 + LEVEL)))
     };
-    let high = values.iter().filter(|(place, value)| {
-        *value >= best || (best > 0.0 && *value >= AS_HIGH * best && maximum(*place, *value))
-    });
+    let high = values
+        .iter()
+        .filter(|(place, value)| *value >= best || (best > 0.0 && *value >= AS_HIGH * best && maximum(*place, *value)));
     high.min_by_key(|([x, y], _)| x * x + y * y).map(|(place, _)| *place)
 }
 
@@ -345,8 +350,7 @@ mod tests {
     fn the_taper_pulls_no_peak_towards_zero() {
         for d in [[3.25, -1.75], [0.5, 0.5], [-2.4, 1.6]] {
             let bench = bench(60, 96);
-            let cross =
-                bench.cross(&bench.spectrum(&blobs(60, 96, [0.0; 2])), &bench.spectrum(&blobs(60, 96, d)));
+            let cross = bench.cross(&bench.spectrum(&blobs(60, 96, [0.0; 2])), &bench.spectrum(&blobs(60, 96, d)));
             let peak = bench.peak(&cross, [12, 12]).unwrap();
             assert!((peak.x - d[0]).abs() < 0.05 && (peak.y - d[1]).abs() < 0.05, "{d:?}: {peak:?}");
             assert!(peak.correlation > 0.7 && peak.significance > 5.0 && peak.inside);
@@ -355,9 +359,8 @@ mod tests {
 
     #[test]
     fn of_equal_peaks_the_nearest_counts() {
-        let wave = |d: f64| -> Vec<f32> {
-            (0..64 * 96).map(|at| (TAU * ((at % 96) as f64 + d) / 8.0).sin() as f32).collect()
-        };
+        let wave =
+            |d: f64| -> Vec<f32> { (0..64 * 96).map(|at| (TAU * ((at % 96) as f64 + d) / 8.0).sin() as f32).collect() };
         let bench = bench(64, 96);
         let cross = bench.cross(&bench.spectrum(&wave(0.0)), &bench.spectrum(&wave(1.5)));
         let peak = bench.peak(&cross, [20, 0]).unwrap();
@@ -378,6 +381,9 @@ mod tests {
             let peak = bench.peak(&bench.cross(&bench.spectrum(&a), &bench.spectrum(&b)), [10, 10]).unwrap();
             assert!(peak.significance < 5.0, "{peak:?}");
         }
-        assert_eq!(bench.peak(&bench.cross(&bench.spectrum(&[7.0; 4096]), &bench.spectrum(&[7.0; 4096])), [5, 5]), None);
+        assert_eq!(
+            bench.peak(&bench.cross(&bench.spectrum(&[7.0; 4096]), &bench.spectrum(&[7.0; 4096])), [5, 5]),
+            None
+        );
     }
 }

@@ -97,7 +97,7 @@ mod tests {
 
     #[test]
     fn stripes_go_and_what_is_left_out_is_marked() {
-        let stripe = |x: usize| if x % 5 == 0 { 40 } else { 0 };
+        let stripe = |x: usize| if x.is_multiple_of(5) { 40 } else { 0 };
         let pixels = (0..64 * 64).map(|at| 1000 + stripe(at % 64) + if at == 70 { 9000 } else { 0 }).collect();
         let section = Section { width: 64, height: 64, pixels: Pixels::U16(pixels) };
         let rect = Rect { x: 10, y: 0, width: 40, height: 8 };

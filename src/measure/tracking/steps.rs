@@ -69,10 +69,8 @@ fn rests(points: &[Point], known: &[usize], least: f64) -> (Rests, Rests) {
         let (from, to, wide) = (points[a].position?, points[b].position?, gap(points, a, b));
         Some([to[0] - from[0] - runs[0].expected[at]? * wide, to[1] - from[1] - runs[1].expected[at]? * wide])
     };
-    let all = |of: &dyn Fn(usize, &(usize, usize)) -> Option<[f64; 2]>| {
-        pairs.iter().enumerate().map(|(at, pair)| of(at, pair)).collect()
-    };
-    (all(&within), all(&over))
+    let every = || pairs.iter().enumerate();
+    (every().map(|(at, pair)| within(at, pair)).collect(), every().map(|(at, pair)| over(at, pair)).collect())
 }
 
 /// Degrees between two tilts; repeats of one angle count as a tenth of a degree apart.

@@ -12,8 +12,10 @@ use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
 use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
+use crate::measure::seams::{self, settle::Settled};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
+use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
 use crate::measure::{coverage, picture, segments, spectrum_picture};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::periodogram::{self, Periodogram};
@@ -104,6 +106,8 @@ struct TiltSeen {
     focus: TiltFocus,
     spectrum_jpeg: Option<Vec<u8>>,
     picture: Option<picture::TiltPicture>,
+    settled: Settled,
+    kept: Option<Kept>,
 }
 
 /// A tile between its own reading and the completion of its tilt.
@@ -127,6 +131,8 @@ struct Pass<'a> {
     scale: Scale,
     cell_px: usize,
     bin: usize,
+    /// Bins that are averaged into a pixel of the picture that tracking keeps.
+    further: usize,
     patch: Option<usize>,
     polar: Option<PolarMap>,
     /// What the focus of every tilt is measured with, or why it is not.
@@ -144,6 +150,7 @@ impl<'a> Pass<'a> {
             scale: scale(series),
             cell_px: cells::cell_px(width, height),
             bin: picture::binning(series.assembled_px),
+            further: tracking::kept::further_binning(series.assembled_px, picture::binning(series.assembled_px)),
             patch,
             polar: patch.map(|size| PolarMap::new(size, &sharpness::ring_edges(), &BAND_EDGES, SECTORS)),
             focus: focus::series::plan(series, patch),
@@ -162,16 +169,37 @@ impl<'a> Pass<'a> {
         progress: &(dyn Fn() + Sync),
         go_on: &(dyn Fn() -> bool + Sync),
     ) -> Option<TiltSeen> {
-        let read = |&row: &usize| {
+        let desk = seams::Desk::new(self.series, tilt);
+        let read = |(slot, &row): (usize, &usize)| {
             let page = self.series.sections[row].page;
             go_on().then(|| {
-                let tile = self.series.stack.read(page).and_then(|section| self.tile(&section, page, tilt.rows.len()));
+                let tile = self.series.stack.read(page).and_then(|section| {
+                    let tile = self.tile(&section, page, tilt.rows.len())?;
+                    self.bring(&desk, slot, &section, &tile);
+                    Ok(tile)
+                });
                 progress();
                 tile
             })
         };
-        let read: Option<Vec<_>> = tilt.rows.par_iter().with_max_len(1).map(read).collect();
-        Some(self.complete(tilt, read?))
+        let read: Option<Vec<_>> = tilt.rows.par_iter().enumerate().with_max_len(1).map(read).collect();
+        let read = read?;
+        let first = tilt.rows.iter().position(|&row| place_of(self.series, row) == (0, 0));
+        let settled = seams::settle::settle(desk.finish(), tilt.rows.len(), first);
+        Some(self.complete(tilt, read, settled))
+    }
+
+    /// Hands the strips of a tile to its seams: what is dark, saturated or no number is left out.
+    fn bring(&self, desk: &seams::Desk, slot: usize, section: &Section, tile: &TileRead) {
+        if !desk.wants(slot) {
+            return;
+        }
+        let dark = self.dark_cells(&tile.cells).filter(|dark| dark.iter().any(|&dark| dark));
+        let level = tile.level.map_or(f32::INFINITY, |level| level as f32);
+        let cell_px = tile.cells.cell_px;
+        desk.bring(slot, section, |x, y, value| {
+            value >= level || dark.as_ref().is_some_and(|dark| dark[(y / cell_px, x / cell_px)])
+        });
     }
 
     /// All single-image measures of a section.
@@ -240,7 +268,12 @@ impl<'a> Pass<'a> {
         counts::dark_area(&alone).map(|(dark, _)| dark.mask)
     }
 
-    fn complete(&self, tilt: &TiltGroup, mut read: Vec<Result<TileRead, crate::intake::IntakeError>>) -> TiltSeen {
+    fn complete(
+        &self,
+        tilt: &TiltGroup,
+        mut read: Vec<Result<TileRead, crate::intake::IntakeError>>,
+        settled: Settled,
+    ) -> TiltSeen {
         let focus = self.focus(tilt, &mut read);
         let portraits: Vec<_> = read.iter().flatten().filter_map(|tile| tile.portrait.as_ref()).collect();
         let spectrum_jpeg = spectrum_picture::encode(&portraits);
@@ -260,15 +293,20 @@ impl<'a> Pass<'a> {
         });
         let saturated = saturated_share(&known);
         let robust_mean = found.as_ref().map(|(_, mean)| *mean);
+        let nominal: Vec<[f64; 2]> = tilt.rows.iter().map(|&row| [place(row).x_px, place(row).y_px]).collect();
         let mut binned = Vec::new();
         let mut tiles = Vec::new();
-        for (tile, &row) in read.into_iter().zip(&tilt.rows) {
+        for (tile, found) in read.into_iter().zip(settled.assembled_px(&nominal)) {
             tiles.push(tile.map(|tile| {
                 let seen = self.settle(&tile, robust_mean);
-                binned.push((tile.binned, place(row).x_px, place(row).y_px));
+                binned.push((tile.binned, found));
                 seen
             }));
         }
+        // Nothing is followed through a frame without light: its noise could match a neighbour's by chance.
+        let lit = robust_mean.is_some();
+        let frame = self.series.assembled_px;
+        let kept = (lit && !binned.is_empty()).then(|| Kept::assemble(&binned, frame, self.bin, self.further));
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
         TiltSeen {
@@ -281,6 +319,8 @@ impl<'a> Pass<'a> {
             focus,
             spectrum_jpeg,
             picture,
+            settled,
+            kept,
         }
     }
 
@@ -344,7 +384,7 @@ fn scale(series: &Series) -> Scale {
 fn finish(
     series: &Series,
     profile: &Profile,
-    observed: Vec<TiltSeen>,
+    mut observed: Vec<TiltSeen>,
     inputs: Vec<crate::record::Input>,
 ) -> (Record, Evidence) {
     let places = segments::places(series);
@@ -354,16 +394,33 @@ fn finish(
     let sharp = sharpness::measure(&spectra, &places, gain, &motions);
     let tile_sharp = tile_sharpness(series, &observed, gain, &motions);
     let dose = dose::measure(series, profile.curve());
+    let pictures: Vec<Option<Kept>> = observed.iter_mut().map(|tilt| tilt.kept.take()).collect();
+    let pixel_px = (picture::binning(series.assembled_px)
+        * tracking::kept::further_binning(series.assembled_px, picture::binning(series.assembled_px)))
+        as f64;
+    let tracked = tracking::follow(series, &pictures, &places, pixel_px);
+    let followed = tracking::figures::of_tilts(series, &tracked, &frames(series, &observed));
     let (over_run, scatter) = counts::over_run(&places, &comparable_counts(series, &observed));
     let mut tilts: Vec<Tilt> = (0..observed.len())
         .map(|at| {
             let mut tilt = tilt(series, at, &observed[at], &sharp, &tile_sharp[at], &dose);
             tilt.counts.mean_over_run = over_run[at];
+            tilt.tracking = Some(followed[at].clone());
             tilt
         })
         .collect();
     let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
     measures.focus = focus::series::measure(series, &places, &tilts);
+    measures.geometry = Some(tracking::figures::geometry(series, &tracked));
+    let tilt_seams = tilt_seams(series, &observed);
+    let told = seams::causes::tell(&tilt_seams, series.pixel_nm);
+    measures.seams = seams::figures::of_series(&tilt_seams, &told, series.pixel_nm);
+    for (tilt, drift) in tilts.iter_mut().zip(&told.drift_px_per_s) {
+        let speed = drift.zip(series.pixel_nm).map(|([x, y], nm)| x.hypot(y) * nm);
+        if let Some(tracking) = &mut tilt.tracking {
+            tracking.drift_nm_per_s = speed;
+        }
+    }
     let facts = facts(series);
     let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     let record = Record {
@@ -380,8 +437,33 @@ fn finish(
         checks,
         verdict,
     };
-    let evidence = evidence(series, observed, &sharp, dose);
+    let points = tracking::figures::points(series, &tracked).unwrap_or_default();
+    let evidence = evidence(series, observed, &sharp, dose, &points);
     (record, evidence)
+}
+
+/// The seams of all tilts with their clocks.
+fn tilt_seams<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<seams::causes::TiltSeams<'a>> {
+    let seconds = |row: usize| series.sections[row].row.acquired_at.map(|time| time.as_millisecond() as f64 / 1e3);
+    let tilt = |(group, seen): (&TiltGroup, &'a TiltSeen)| seams::causes::TiltSeams {
+        tilt_deg: group.tilt_deg,
+        order: group.order,
+        settled: &seen.settled,
+        tiles: group.rows.iter().map(|&row| place_of(series, row)).collect(),
+        seconds: group.rows.iter().map(|&row| seconds(row)).collect(),
+    };
+    series.tilts.iter().zip(observed).map(tilt).collect()
+}
+
+/// What tracking must know of the tilts.
+fn frames<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<TiltFrame<'a>> {
+    let cell_px = cells::cell_px(series.size_px.0, series.size_px.1);
+    let frame = |tilt: &'a TiltSeen| TiltFrame {
+        settled: &tilt.settled,
+        readable: tilt.tiles.iter().map(Result::is_ok).collect(),
+        dark: tilt.dark.as_ref().map(|dark| (&dark.mask, cell_px)),
+    };
+    observed.iter().map(frame).collect()
 }
 
 fn columns(series: &Series) -> Vec<ColumnSource> {
@@ -503,13 +585,15 @@ fn tilt(
             .iter()
             .zip(&group.rows)
             .zip(tile_sharp)
+            .zip(&seen.settled.places_px)
             .enumerate()
-            .map(|(at, ((t, &row), s))| Tile {
+            .map(|(at, (((t, &row), s), place))| Tile {
                 focus: Some(focus::series::of_tile(&seen.focus, at)),
-                ..tile(series, row, t, s)
+                ..tile(series, row, t, s, *place)
             })
             .collect(),
-        seams: None,
+        seams: (series.grid != (1, 1))
+            .then(|| seams::figures::of_tilt(&seen.settled, |slot| place_of(series, group.rows[slot]))),
         grade: Grade::NotMeasured,
         flags: Vec::new(),
         not_judged: Vec::new(),
@@ -527,6 +611,7 @@ fn tile(
     row: usize,
     seen: &Result<TileSeen, crate::intake::IntakeError>,
     sharp: &TiltSharpness,
+    place_px: Option<[f64; 2]>,
 ) -> Tile {
     let facts = &series.sections[row];
     let figures = seen.as_ref().ok().map(|seen| {
@@ -540,8 +625,8 @@ fn tile(
         section: facts.page,
         col: facts.place.col,
         row: facts.place.row,
-        place_x_px: None,
-        place_y_px: None,
+        place_x_px: place_px.filter(|_| series.grid != (1, 1)).map(|place| place[0]),
+        place_y_px: place_px.filter(|_| series.grid != (1, 1)).map(|place| place[1]),
         nominal_x_px: facts.place.x_px,
         nominal_y_px: facts.place.y_px,
         counts: figures.unwrap_or_default(),
@@ -664,15 +749,24 @@ fn facts(series: &Series) -> SeriesFacts {
         full_scale_counts: series.full_scale_counts,
         target_mean_counts: series.targets().mean_counts,
         target_resolution_nm: series.targets().resolution_nm,
+        target_area_px: series.targets().area_px,
     }
 }
 
-fn evidence(series: &Series, observed: Vec<TiltSeen>, sharp: &SeriesSharpness, dose: Dose) -> Evidence {
+fn evidence(
+    series: &Series,
+    observed: Vec<TiltSeen>,
+    sharp: &SeriesSharpness,
+    dose: Dose,
+    points: &[Option<crate::measure::geometry::Point>],
+) -> Evidence {
     let bin = picture::binning(series.assembled_px) as f64;
     let (mut pictures, mut tilts) = (Vec::new(), Vec::new());
     for (at, (seen, weights)) in observed.into_iter().zip(dose.weights).enumerate() {
         let name = format!("pictures/{at:03}.jpg");
         let drawn = seen.picture;
+        let (tile_places_px, seam_patches_px) = tracking::figures::drawn(series, at, &seen.settled);
+        let point = points.get(at).copied().flatten();
         tilts.push(TiltCurves {
             picture: name.clone(),
             picture_px: drawn.as_ref().map_or([0, 0], |picture| picture.size_px),
@@ -688,6 +782,11 @@ fn evidence(series: &Series, observed: Vec<TiltSeen>, sharp: &SeriesSharpness, d
             weights,
             spectrum_jpeg: seen.spectrum_jpeg.map(|jpeg| STANDARD.encode(jpeg)),
             rings: focus::series::curves(&seen.focus),
+            picture_origin_px: drawn.as_ref().map_or([0.0; 2], |picture| picture.origin_px),
+            tile_places_px,
+            seam_patches_px,
+            across_um: point.map(|point| point.across_um),
+            piece: point.map_or(0, |point| point.piece),
         });
         pictures.push(Picture { name, jpeg: drawn.map(|picture| picture.jpeg).unwrap_or_default() });
     }

@@ -52,11 +52,13 @@ fn the_page_holds_only_what_was_measured_and_loads_nothing() {
     command.arg("-q").arg("--out").arg(out.path().join("r")).assert().success();
     let page = fs::read_to_string(out.path().join("r/report.html")).unwrap();
     let shown = page.split("<script type=\"application/json\"").next().unwrap().to_lowercase();
-    for absent in ["underfocus against tilt", "tile-overlap", "tracking", "axis offset", "weight at nyquist"] {
+    for absent in ["underfocus against tilt", "place of the field", "patches of the seams", "weight at nyquist"] {
         assert!(!shown.contains(absent), "{absent}");
     }
     assert!(shown.contains("focus: not measured, because the voltage (instrument.kv) is not stated"));
     assert!(shown.contains("not measured: no target is stated"));
+    assert!(shown.contains("not measured: the series is no montage"));
+    assert!(shown.contains("no two tilts show the same texture"));
     assert!(shown.contains("does not replace the facility's own procedures"));
     for outside in ["src=\"http", "href=\"http", "url(http", "@import", "src=\"//"] {
         assert!(!page.contains(outside), "{outside}");

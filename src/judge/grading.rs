@@ -3,7 +3,7 @@
 //! One cause, one flag: where a graver fault explains a tilt, lesser ones are not judged on it and say so. The
 //! order of precedence is unreadable, dark area, too few counts, saturation, then sharpness.
 
-use crate::judge::checks::{Case, Definition, Outcome, REGISTRY, Values};
+use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values};
 use crate::judge::exclusion::{self, Candidate, Decisions};
 use crate::judge::profile::{CheckLimits, Excludes, Profile, Term, Yardsticks};
 use crate::judge::verdict;
@@ -21,7 +21,7 @@ pub fn judge(
     let mut looks: Vec<Look> = Vec::new();
     for definition in REGISTRY {
         let Some(limits) = profile.checks.get(definition.id) else { continue };
-        let limits = settled(definition.id, limits, series, measures);
+        let limits = settled(definition.id, limits, series, tilts, measures);
         let case = Case { series, tilts, measures, coverage_after: &measures.coverage, limits: &limits, yardsticks };
         let look = Look::new(definition, &case);
         looks.push(Look { limits, ..look });
@@ -46,13 +46,20 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
         resolution_nm: series.target_resolution_nm.unwrap_or(profile.resolution_nm),
         wanted_defocus_um: measures.focus.wanted_um,
         wavelength_nm: series.kv.map(crate::physics::electron::wavelength_nm),
+        pixel_nm: series.pixel_nm,
     }
 }
 
 /// Limits of a single area replace those of a montage where the profile has them; only the upper side of a dose match
 /// is judged where no transmission is known.
-fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, measures: &Measures) -> CheckLimits {
+fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, tilts: &[Tilt], measures: &Measures) -> CheckLimits {
     let mut limits = limits.clone();
+    if id == "tracking_step"
+        && let (Some(sds), Some(scatter)) = (limits.robust_sds, checks::tracking_scatter(series, tilts))
+    {
+        limits.caution = limits.caution.map(|limit| limit.no_less_than(sds * scatter));
+        return limits;
+    }
     if id == "dose_match" && measures.counts.dose_match_upper_side_only {
         limits.caution = limits.caution.map(Term::upper_side);
         limits.fail = limits.fail.map(Term::upper_side);
@@ -219,38 +226,41 @@ fn flags(looks: &[Look], tilt: usize) -> Vec<String> {
     flagged.map(|look| look.definition.id.to_owned()).collect()
 }
 
+/// What pictures that show nothing cannot be charged with.
+const OF_PICTURES: [&str; 8] = [
+    "sharpness_drop",
+    "directional_blur",
+    "tracking_step",
+    "shared_area",
+    "target_visible",
+    "seam_offset",
+    "seam_residual",
+    "seam_distortion",
+];
+/// What few electrons or clipped pixels make unsure.
+const OF_DETAIL: [&str; 6] =
+    ["sharpness_drop", "directional_blur", "seam_residual", "seam_distortion", "defocus_error", "astigmatism"];
+/// What rings that do not show cannot be charged with.
+const OF_FOCUS: [&str; 2] = ["defocus_error", "astigmatism"];
+
 /// What explains what: a tilt that fails the first is not judged by the others.
-const EXPLAINS: [(&str, &[&str]); 7] = [
-    (
-        "unreadable_section",
-        &[
-            "dark_area",
-            "counts_target",
-            "count_outlier",
-            "saturation",
-            "sharpness_drop",
-            "directional_blur",
-            "defocus_error",
-            "astigmatism",
-        ],
-    ),
-    (
-        "dark_area",
-        &[
-            "counts_target",
-            "count_outlier",
-            "saturation",
-            "sharpness_drop",
-            "directional_blur",
-            "defocus_error",
-            "astigmatism",
-        ],
-    ),
-    ("counts_target", &["sharpness_drop", "directional_blur", "defocus_error", "astigmatism"]),
-    ("count_outlier", &["sharpness_drop", "directional_blur", "defocus_error", "astigmatism"]),
-    ("saturation", &["sharpness_drop", "directional_blur", "defocus_error", "astigmatism"]),
-    ("sharpness_drop", &["defocus_error", "astigmatism"]),
-    ("directional_blur", &["defocus_error", "astigmatism"]),
+const EXPLAINS: [(&str, &[&str]); 16] = [
+    ("unreadable_section", &["dark_area", "counts_target", "count_outlier", "saturation", "seam_intensity"]),
+    ("unreadable_section", &OF_PICTURES),
+    ("unreadable_section", &OF_FOCUS),
+    ("dark_area", &["counts_target", "count_outlier", "saturation", "seam_intensity"]),
+    ("dark_area", &OF_PICTURES),
+    ("dark_area", &OF_FOCUS),
+    ("counts_target", &OF_DETAIL),
+    ("count_outlier", &OF_DETAIL),
+    ("saturation", &OF_DETAIL),
+    ("sharpness_drop", &["seam_residual", "seam_distortion"]),
+    ("sharpness_drop", &OF_FOCUS),
+    ("directional_blur", &["seam_residual", "seam_distortion"]),
+    ("directional_blur", &OF_FOCUS),
+    ("tracking_step", &["shared_area", "target_visible", "first_after_reversal"]),
+    ("shared_area", &["target_visible"]),
+    ("seam_distortion", &["seam_residual"]),
 ];
 
 /// Takes lesser checks off tilts that a graver fault explains, and notes it on the tilt.

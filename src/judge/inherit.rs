@@ -73,8 +73,13 @@ mod tests {
     use crate::record::{Limit, Specimen};
 
     fn limit(profile: &Profile, check: &str) -> (Option<Limit>, Option<Limit>) {
-        let yardsticks =
-            Yardsticks { step_deg: Some(2.0), resolution_nm: 3.0, wanted_defocus_um: None, wavelength_nm: None };
+        let yardsticks = Yardsticks {
+            step_deg: Some(2.0),
+            resolution_nm: 3.0,
+            wanted_defocus_um: None,
+            wavelength_nm: None,
+            pixel_nm: None,
+        };
         let limits = &profile.checks[check];
         let number = |term: &Option<crate::judge::profile::Term>| term.and_then(|term| term.evaluate(&yardsticks));
         (number(&limits.caution), number(&limits.fail))

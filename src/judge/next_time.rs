@@ -51,6 +51,36 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
         }
         "pre_exposure" if value < caution => Some(format!("Pre-expose by {:.0} e/Å² more", caution - value)),
         "pre_exposure" => Some(format!("Keep searching and focusing {:.0} e/Å² lower on the area", value - caution)),
+        "axis_offset" => Some(axis(series, measures)?),
+        "height_offset" => {
+            let geometry = measures.geometry.as_ref()?;
+            let height = geometry.height_offset_um?;
+            let way = if height > 0.0 { "down, away from the source" } else { "up, towards the source" };
+            Some(format!("Bring the specimen {:.2} µm {way}, to eucentric height, before the series", height.abs()))
+        }
+        "tracking_step" => {
+            let px = value * series.width_px.min(series.height_px) as f64;
+            let size = series.pixel_nm.map_or(format!("{px:.0} px"), |nm| format!("{:.2} µm", px * nm / 1000.0));
+            Some(format!("Track again after each tilt {spread}: the field jumped by up to {size}"))
+        }
+        "shared_area" => Some(format!(
+            "Keep the field: {:.0} % of it is missing {spread}; track more often, or record it {:.0} % wider",
+            100.0 * (1.0 - value),
+            100.0 * (1.0 - value)
+        )),
+        "target_visible" => Some(format!(
+            "Keep the area of interest in one tile: {:.0} % of it is lost {spread}",
+            100.0 * (1.0 - value)
+        )),
+        "seam_offset" => seams(measures, &["drift", "stage-or-shift", "calibration"]),
+        "seam_residual" | "seam_distortion" => seams(measures, &["unsettled-section", "optics", "drift"]),
+        "first_after_reversal" => {
+            Some("Approach every angle from the same side, or track twice after the stage turned round".into())
+        }
+        "seam_intensity" => Some(format!(
+            "Widen the beam and renew the gain reference: tiles differ by {:.0} % where they overlap",
+            100.0 * value
+        )),
         "total_dose" => Some(format!("Scale the exposure of every tilt by {:.2}", caution / value)),
         "tilt_range" => Some(range(measures, caution - value)),
         "tilt_gap" => {
@@ -58,6 +88,32 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
         }
         _ => None,
     }
+}
+
+/// The remedy of the first of these causes that the seams tell.
+fn seams(measures: &Measures, causes: &[&str]) -> Option<String> {
+    let told = &measures.seams.as_ref()?.causes;
+    causes.iter().find_map(|cause| told.iter().find(|t| t.cause == *cause)).map(|cause| cause.remedy.clone())
+}
+
+/// Where the tilt axis lies from the optical axis: d across it, told in x and y of the stored picture.
+fn axis(series: &SeriesFacts, measures: &Measures) -> Option<String> {
+    let geometry = measures.geometry.as_ref()?;
+    let offset = geometry.axis_offset_um?;
+    let (sine, cosine) = geometry.axis_used_deg.or(series.axis_deg)?.to_radians().sin_cos();
+    // The optical axis is at +d across the axis (cos a, -sin a); the tilt axis lies the other way.
+    let (x, y) = (-offset * cosine, offset * sine);
+    let towards = if x.abs() >= y.abs() {
+        if x > 0.0 { "+x" } else { "-x" }
+    } else if y > 0.0 {
+        "+y"
+    } else {
+        "-y"
+    };
+    Some(format!(
+        "The tilt axis lies {:.2} µm from the optical axis towards {towards}: correct it and redo the fine height",
+        offset.abs()
+    ))
 }
 
 /// `at +12.0°`, or `from … to …`.

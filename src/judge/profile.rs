@@ -49,6 +49,8 @@ pub enum Need {
     Coverage,
     /// A known order of acquisition.
     Order,
+    /// The field followed through the tilts.
+    Tracking,
 }
 
 /// `[critical_exposure]`
@@ -157,6 +159,7 @@ pub struct Terms {
     resolution_nm_over: Option<f64>,
     wanted_defocus_times: Option<f64>,
     resolution_squared_over_4_wavelengths: Option<f64>,
+    resolution_px_over: Option<f64>,
 }
 
 /// What the terms of limits hang on.
@@ -170,6 +173,8 @@ pub struct Yardsticks {
     pub wanted_defocus_um: Option<f64>,
     /// Electron wavelength.
     pub wavelength_nm: Option<f64>,
+    /// Pixel size at the specimen.
+    pub pixel_nm: Option<f64>,
 }
 
 impl Term {
@@ -226,7 +231,11 @@ impl Terms {
             Some(factor) => Some(factor * 1e-3 * yardsticks.resolution_nm.powi(2) / (4.0 * yardsticks.wavelength_nm?)),
             None => None,
         };
-        [self.at_least, steps, resolution, wanted, quarter_turn_um].into_iter().flatten().reduce(f64::max)
+        // Without a pixel size the other terms stand alone.
+        let pixels = self.resolution_px_over.zip(yardsticks.pixel_nm);
+        let pixels = pixels.map(|(divisor, pixel_nm)| yardsticks.resolution_nm / divisor / pixel_nm);
+        let terms = [self.at_least, steps, resolution, pixels, wanted, quarter_turn_um];
+        terms.into_iter().flatten().reduce(f64::max)
     }
 }
 
@@ -375,7 +384,13 @@ mod tests {
     }
 
     fn yardsticks(step_deg: Option<f64>, resolution_nm: f64) -> Yardsticks {
-        Yardsticks { step_deg, resolution_nm, wanted_defocus_um: Some(4.0), wavelength_nm: Some(0.001_968_749) }
+        Yardsticks {
+            step_deg,
+            resolution_nm,
+            wanted_defocus_um: Some(4.0),
+            wavelength_nm: Some(0.001_968_749),
+            pixel_nm: None,
+        }
     }
 
     #[test]

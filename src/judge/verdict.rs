@@ -128,15 +128,30 @@ fn missing(tilts: &[Tilt], measures: &Measures, profile: &Profile) -> Vec<String
         Need::Order if measures.coverage.order_source == "assumed" => {
             Some("the order of acquisition is not known (add acquired_at or order, or give --rows-are-in-order)")
         }
+        Need::Tracking => untracked(tilts, profile),
         _ => None,
     };
     profile.needs.iter().filter_map(lacks).map(str::to_owned).collect()
 }
 
+/// Tracking is missing where fewer of the tilts that are left could be followed than must be left.
+fn untracked(tilts: &[Tilt], profile: &Profile) -> Option<&'static str> {
+    let left = || tilts.iter().filter(|tilt| !tilt.exclude);
+    let followed = left().filter(|tilt| tilt.tracking.as_ref().is_some_and(|t| t.shift_x_px.is_some())).count();
+    let least = profile.left.share_of_tilts * left().count() as f64;
+    ((followed as f64) < least)
+        .then_some("the field could not be followed from tilt to tilt (too little texture in common)")
+}
+
 /// The sentences of the checks with this grade. One cause, one reason: checks that speak of the same tilts for the
 /// same cause (counts twice, sharpness twice) are told once.
 fn findings(checks: &[Check], grade: Grade) -> Vec<String> {
-    const SAME_CAUSE: [(&str, &str); 2] = [("count_outlier", "counts_target"), ("sharpness_drop", "directional_blur")];
+    const SAME_CAUSE: [(&str, &str); 4] = [
+        ("count_outlier", "counts_target"),
+        ("sharpness_drop", "directional_blur"),
+        ("seam_residual", "seam_distortion"),
+        ("seam_residual", "seam_offset"),
+    ];
     let told_by_other = |check: &Check| {
         SAME_CAUSE.iter().filter(|(told, _)| *told == check.id).any(|(_, by)| {
             let other =

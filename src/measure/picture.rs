@@ -29,18 +29,21 @@ pub struct TiltPicture {
     pub size_px: [u32; 2],
     /// Counts drawn black and white.
     pub counts: [f64; 2],
+    /// Place of its first pixel in the assembled picture, in px of that.
+    pub origin_px: [f64; 2],
 }
 
-/// Lays binned tiles out (with their nominal places in pixels of the assembled picture) and encodes them; places
-/// of no tile are drawn mid-grey. `None` without a tile.
-pub fn assemble(tiles: &[(Array2<f32>, f64, f64)], bin: usize) -> Option<TiltPicture> {
-    let place = |px: f64| (px / bin as f64).round() as usize;
-    let rows = tiles.iter().map(|(tile, _, y)| place(*y) + tile.nrows()).max()?;
-    let cols = tiles.iter().map(|(tile, x, _)| place(*x) + tile.ncols()).max()?;
+/// Lays binned tiles out (with their places in pixels of the assembled picture) and encodes them; places of no tile
+/// are drawn mid-grey. `None` without a tile.
+pub fn assemble(tiles: &[(Array2<f32>, [f64; 2])], bin: usize) -> Option<TiltPicture> {
+    let low = [0, 1].map(|k| tiles.iter().map(|(_, place)| place[k]).fold(f64::INFINITY, f64::min));
+    let place = |px: f64, k: usize| ((px - low[k]) / bin as f64).round() as usize;
+    let rows = tiles.iter().map(|(tile, [_, y])| place(*y, 1) + tile.nrows()).max()?;
+    let cols = tiles.iter().map(|(tile, [x, _])| place(*x, 0) + tile.ncols()).max()?;
     let (mut sum, mut n) = (Array2::<f32>::zeros((rows, cols)), Array2::<f32>::zeros((rows, cols)));
-    for (tile, x, y) in tiles {
+    for (tile, [x, y]) in tiles {
         for ((r, c), value) in tile.indexed_iter() {
-            let at = (place(*y) + r, place(*x) + c);
+            let at = (place(*y, 1) + r, place(*x, 0) + c);
             sum[at] += value;
             n[at] += 1.0;
         }
@@ -57,7 +60,7 @@ pub fn assemble(tiles: &[(Array2<f32>, f64, f64)], bin: usize) -> Option<TiltPic
     let bytes: Vec<u8> = mosaic.iter().map(|&v| grey(v)).collect();
     let size_px = [u32::try_from(cols).ok()?, u32::try_from(rows).ok()?];
     let jpeg = encode(&bytes, size_px)?;
-    Some(TiltPicture { jpeg, size_px, counts: [black, white] })
+    Some(TiltPicture { jpeg, size_px, counts: [black, white], origin_px: low })
 }
 
 fn encode(grey: &[u8], size_px: [u32; 2]) -> Option<Vec<u8>> {
@@ -89,7 +92,7 @@ mod tests {
     #[test]
     fn a_picture_is_a_jpeg_of_the_assembled_tiles() {
         let tile = Array2::from_shape_fn((20, 30), |(r, c)| (r * c) as f32);
-        let picture = assemble(&[(tile.clone(), 0.0, 0.0), (tile, 0.0, 36.0)], 2).unwrap();
+        let picture = assemble(&[(tile.clone(), [0.0, 0.0]), (tile, [0.0, 36.0])], 2).unwrap();
         assert_eq!(picture.size_px, [30, 38]);
         assert!(picture.jpeg.starts_with(&[0xff, 0xd8, 0xff]));
         assert_eq!(assemble(&[], 2), None);

@@ -2,6 +2,8 @@
 
 pub mod moments;
 pub mod periodogram;
+pub mod placement;
+pub mod registration;
 pub mod regression;
 pub mod rotational;
 pub mod smooth_run;

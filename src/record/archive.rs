@@ -94,6 +94,11 @@ mod tests {
             weights: vec![0.5],
             spectrum_jpeg: None,
             rings: None,
+            picture_origin_px: [-1.0, 2.5],
+            tile_places_px: vec![[0.0, 0.0]],
+            seam_patches_px: vec![vec![[1.0, 2.0, 0.1, -0.2]]],
+            across_um: Some(0.3),
+            piece: 1,
         };
         let curves = Curves {
             evidence_version: EVIDENCE_VERSION,

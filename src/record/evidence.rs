@@ -69,6 +69,23 @@ pub struct TiltCurves {
     /// Rings and their fit, where there was one.
     #[serde(default)]
     pub rings: Option<RingCurves>,
+    /// Place of the picture's first pixel in the assembled picture, in px of that.
+    #[serde(default)]
+    pub picture_origin_px: [f64; 2],
+    /// Where each tile lies in the assembled picture: found places, nominal ones where none was found; in the order of
+    /// the record's tiles.
+    #[serde(default)]
+    pub tile_places_px: Vec<[f64; 2]>,
+    /// Patches of each seam, in the order of the record's seams: x and y of the middle in the assembled picture, and
+    /// how far the patch lies off the placed tiles (px).
+    #[serde(default)]
+    pub seam_patches_px: Vec<Vec<[f64; 4]>>,
+    /// Position across the axis less the recorded image shift, as the geometry fit took it.
+    #[serde(default)]
+    pub across_um: Option<f64>,
+    /// Piece of the geometry fit.
+    #[serde(default)]
+    pub piece: usize,
 }
 
 /// The rotational spectrum of a tilt along the fitted ellipses, all parts of the picture brought to the underfocus of

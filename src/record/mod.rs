@@ -104,6 +104,8 @@ pub struct SeriesFacts {
     pub target_mean_counts: Option<f64>,
     /// Resolution aimed at, where the operator states one.
     pub target_resolution_nm: Option<f64>,
+    /// The operator's area (x, y, width, height) on the assembled picture of the tilt nearest zero.
+    pub target_area_px: Option<[f64; 4]>,
 }
 
 /// Kind of specimen; decides the default profile.
@@ -339,7 +341,7 @@ pub struct Sharpness {
 }
 
 /// Where the field's centre feature of the tilt nearest zero is found, in pixels of the assembled picture.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Tracking {
     /// Along rows.
     pub shift_x_px: Option<f64>,
@@ -353,6 +355,14 @@ pub struct Tracking {
     pub correlation: Option<f64>,
     /// Share of the frame that is common to all kept tilts up to this one.
     pub shared_area_fraction: Option<f64>,
+    /// The same of the tile that has least.
+    pub shared_area_worst_tile_fraction: Option<f64>,
+    /// Share of the operator's area that is inside one tile and in no shadow.
+    pub target_visible_fraction: Option<f64>,
+    /// Drift between the exposures of its tiles, by its seams.
+    pub drift_nm_per_s: Option<f64>,
+    /// Why there is no shift.
+    pub why_not: Option<String>,
 }
 
 /// Dose of one tilt: mean over its tiles.
@@ -412,7 +422,7 @@ pub struct Seam {
     pub residual_rms_px: Option<f64>,
     /// Over the patches of the seam, once the tiles are placed.
     pub residual_max_px: Option<f64>,
-    /// What is left after the best shift of this seam alone.
+    /// What is left after the best shift of this seam alone, counting noise taken off.
     pub distortion_rms_px: Option<f64>,
     /// Peak of the normalised correlation.
     pub correlation: Option<f64>,
@@ -420,6 +430,10 @@ pub struct Seam {
     pub intensity_ratio: Option<f64>,
     /// Patches with enough texture.
     pub patches: usize,
+    /// Thickness of the nominal overlap.
+    pub overlap_px: f64,
+    /// Why the seam could not be measured.
+    pub why_not: Option<String>,
 }
 
 /// Figures of the series as a whole.
@@ -532,6 +546,20 @@ pub struct Geometry {
     pub height_offset_um: Option<f64>,
     /// Scatter about the fit.
     pub fit_rms_um: Option<f64>,
+    /// One standard error of `axis_offset_um`.
+    pub axis_offset_error_um: Option<f64>,
+    /// One standard error of `height_offset_um`.
+    pub height_offset_error_um: Option<f64>,
+    /// Direction of the axis that figures across it use.
+    pub axis_used_deg: Option<f64>,
+    /// Direction of the axis by how the pictures shrink, 0 to 180.
+    pub axis_found_deg: Option<f64>,
+    /// One standard error of it.
+    pub axis_found_error_deg: Option<f64>,
+    /// What must be known of the axis: not stated, or stated wrong.
+    pub axis_note: Option<String>,
+    /// Constants of the fit's pieces: each reset of image shift begins a new one.
+    pub piece_constants_um: Vec<f64>,
 }
 
 /// Specimen thickness from counts against tilt.
@@ -560,6 +588,25 @@ pub struct SeamsMeasure {
     pub residual_rms_nm: Option<f64>,
     /// Tilt with the largest residual.
     pub worst_tilt_deg: Option<f64>,
+    /// Speed of drift that explains what the seams' offsets do between the exposures of two tiles: median over tilts.
+    pub drift_nm_per_s: Option<f64>,
+    /// Why it is null.
+    pub drift_why_not: Option<String>,
+    /// What the seams tell, in words: each cause with its size and its remedy.
+    pub causes: Vec<SeamCause>,
+}
+
+/// A cause that seams tell of.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SeamCause {
+    /// `unsettled-section`, `stage-or-shift`, `calibration`, `optics`, `drift`.
+    pub cause: String,
+    /// One plain sentence with its size.
+    pub finding: String,
+    /// What to do in the next session.
+    pub remedy: String,
+    /// Tilts that it concerns; empty: all.
+    pub tilts_deg: Vec<f64>,
 }
 
 /// How a check came out.

@@ -2,7 +2,9 @@
 
 use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
-use crate::report::{counts, coverage, dose, focus, format, rings, sharpness, spectra};
+use crate::report::{
+    counts, coverage, dose, focus, format, geometry, montage, positions, rings, seam_map, sharpness, spectra,
+};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use minijinja::syntax::SyntaxConfig;
@@ -11,7 +13,8 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 8] = [
+const TEMPLATES: [(&str, &str); 9] = [
+    ("field.html", include_str!("../../report-templates/field.html")),
     ("report.html", include_str!("../../report-templates/report.html")),
     ("verdict.html", include_str!("../../report-templates/verdict.html")),
     ("checks.html", include_str!("../../report-templates/checks.html")),
@@ -137,7 +140,11 @@ fn pictures(evidence: &Evidence) -> Vec<Value> {
     let one = |(picture, curves): (&crate::record::evidence::Picture, &crate::record::evidence::TiltCurves)| {
         let data =
             (!picture.jpeg.is_empty()).then(|| format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)));
-        context! { data => data, width => curves.picture_px[0], height => curves.picture_px[1] }
+        context! {
+            data => data, width => curves.picture_px[0], height => curves.picture_px[1],
+            origin => curves.picture_origin_px.to_vec(), scale => curves.picture_scale,
+            places => curves.tile_places_px.iter().map(|place| place.to_vec()).collect::<Vec<_>>(),
+        }
     };
     evidence.pictures.iter().zip(&evidence.curves.tilts).map(one).collect()
 }
@@ -153,6 +160,13 @@ fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
         coverage => safe(Some(coverage::draw(record)?)),
         focus => safe(focus::draw(record)?),
         astigmatism => safe(focus::draw_astigmatism(record)?),
+        positions => safe(positions::draw(record)?),
+        geometry => safe(geometry::draw(record, &evidence.curves)?),
+        seam_map => safe(seam_map::draw(record)?),
+        arrows => montage::arrows(record, evidence)?.map(|(svg, tilt_deg)| {
+            context! { svg => Value::from_safe_string(svg), tilt_deg => tilt_deg }
+        }),
+        shared => safe(montage::shared(record, evidence)?),
     })
 }
 

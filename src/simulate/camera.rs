@@ -3,7 +3,7 @@
 //! counts = offset + gain × Poisson(electrons) + readout noise, rounded, and clipped to 0 … full scale. The camera's
 //! own transfer is flat: no blur from pixel to pixel.
 
-use crate::simulate::random::Stream;
+use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::Camera;
 use std::f64::consts::SQRT_2;
 
@@ -12,15 +12,28 @@ pub fn expected_counts(camera: &Camera, electrons: f64) -> f64 {
     camera.offset_counts + camera.counts_per_electron * electrons
 }
 
+/// Gain of each pixel over the mean gain, the same at every section; `None` for a camera without a pattern.
+pub fn gains(camera: &Camera, seed: u64) -> Option<Vec<f64>> {
+    if camera.gain_sd <= 0.0 && camera.stripe_sd <= 0.0 {
+        return None;
+    }
+    let mut pixels = Stream::new(seed, Use::Gain, 0);
+    let mut columns = Stream::new(seed, Use::Gain, 1);
+    let stripes: Vec<f64> = (0..camera.width_px).map(|_| camera.stripe_sd * columns.normal()).collect();
+    let gain = |at: usize| (1.0 + stripes[at % camera.width_px] + camera.gain_sd * pixels.normal()).max(0.0);
+    Some((0..camera.width_px * camera.height_px).map(gain).collect())
+}
+
 /// Counts of one section from the mean electrons of each pixel.
-pub fn expose(camera: &Camera, electrons: &[f64], stream: &mut Stream) -> Vec<u16> {
-    let counts = |&mean: &f64| {
-        let counted = camera.counts_per_electron * stream.poisson(mean);
+pub fn expose(camera: &Camera, electrons: &[f64], gains: Option<&[f64]>, stream: &mut Stream) -> Vec<u16> {
+    let counts = |(at, &mean): (usize, &f64)| {
+        let gain = gains.map_or(1.0, |gains| gains[at]);
+        let counted = gain * camera.counts_per_electron * stream.poisson(mean);
         let read = if camera.readout_noise_counts > 0.0 { camera.readout_noise_counts * stream.normal() } else { 0.0 };
         // In range after the clamp: full scale fits the pixel's bits.
         (camera.offset_counts + counted + read).round().clamp(0.0, camera.full_scale_counts) as u16
     };
-    electrons.iter().map(counts).collect()
+    electrons.iter().enumerate().map(counts).collect()
 }
 
 /// How much brighter the beam must be for a share of the pixels to clip, from the mean electrons of each pixel.
@@ -56,7 +69,6 @@ pub fn clipped(camera: &Camera, counts: &[u16]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::simulate::random::Use;
     use crate::simulate::recipe::Packing;
 
     fn camera() -> Camera {
@@ -69,13 +81,15 @@ mod tests {
             counts_per_electron: 40.0,
             offset_counts: 100.0,
             readout_noise_counts: 15.0,
+            gain_sd: 0.0,
+            stripe_sd: 0.0,
             compression: Packing::None,
         }
     }
 
     #[test]
     fn counts_have_the_mean_and_the_variance_of_their_electrons() {
-        let counts = expose(&camera(), &vec![155.0; 100_000], &mut Stream::new(3, Use::Counting, 0));
+        let counts = expose(&camera(), &vec![155.0; 100_000], None, &mut Stream::new(3, Use::Counting, 0));
         let mean = counts.iter().map(|&v| f64::from(v)).sum::<f64>() / 1e5;
         let variance = counts.iter().map(|&v| (f64::from(v) - mean).powi(2)).sum::<f64>() / 1e5;
         // Mean 100 + 40 × 155 = 6300, standard error 1.6; variance 1600 × 155 + 225 = 248 225, error 0.45 %.
@@ -88,7 +102,7 @@ mod tests {
         let electrons = vec![vec![155.0; 200_000]];
         let brightness = brightness_for(&camera(), &electrons, 0.05);
         let bright: Vec<f64> = electrons[0].iter().map(|e| e * brightness).collect();
-        let share = clipped(&camera(), &expose(&camera(), &bright, &mut Stream::new(3, Use::Counting, 1)));
+        let share = clipped(&camera(), &expose(&camera(), &bright, None, &mut Stream::new(3, Use::Counting, 1)));
         assert!((share - 0.05).abs() < 0.003, "{share}");
     }
 }

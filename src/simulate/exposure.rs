@@ -1,7 +1,7 @@
 //! One tilt recorded: brightness, shades and counts of its tiles.
 
 use crate::simulate::beam::electrons_per_px;
-use crate::simulate::camera::{brightness_for, clipped, expected_counts, expose};
+use crate::simulate::camera::{brightness_for, clipped, expected_counts, expose, gains};
 use crate::simulate::montage::assembled_px;
 use crate::simulate::optics::Bench;
 use crate::simulate::phantom::Phantom;
@@ -45,10 +45,15 @@ pub fn record(recipe: &Recipe, bench: &Bench, phantom: &Phantom, tilt: &TiltPlan
     }
     let brighter = tilt.saturated_share.map_or(1.0, |share| brightness_for(&recipe.camera, &electrons, share));
     electrons.iter_mut().flatten().for_each(|value| *value *= brighter);
+    let gains = gains(&recipe.camera, recipe.seed);
     let first_section = tilt.order * tilt.tiles.len();
     let tile = |(index, (electrons, clear)): (usize, (&Vec<f64>, &Vec<f64>))| {
-        let counts =
-            expose(&recipe.camera, electrons, &mut Stream::new(recipe.seed, Use::Counting, first_section + index));
+        let counts = expose(
+            &recipe.camera,
+            electrons,
+            gains.as_deref(),
+            &mut Stream::new(recipe.seed, Use::Counting, first_section + index),
+        );
         let mean = electrons.iter().sum::<f64>() / electrons.len() as f64;
         Exposed {
             expected_mean_counts: expected_counts(&recipe.camera, mean),

@@ -124,6 +124,19 @@ pub enum What {
         /// Added to its place along columns.
         y_px: f64,
     },
+    /// One tile's picture is bent: displaced along a direction by a wave over the tile.
+    Bent {
+        /// Its column.
+        col: usize,
+        /// Its row.
+        row: usize,
+        /// Largest displacement.
+        px: f64,
+        /// Direction (cos f, sin f) in stored (x, y).
+        direction_deg: f64,
+        /// Waves over the tile's width and height.
+        waves: [f64; 2],
+    },
     /// Acquisition pauses before the tilt.
     Pause {
         /// How long.

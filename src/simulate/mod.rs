@@ -5,6 +5,7 @@
 //! for bit on any machine and with any number of threads: see [`random`] and [`transform`].
 
 pub mod beam;
+pub mod bend;
 pub mod camera;
 pub mod error;
 pub mod exposure;

@@ -7,6 +7,7 @@
 
 use crate::physics::contrast::{Astigmatic, Lens};
 use crate::physics::tilt::path_factor;
+use crate::simulate::bend::{Bend, between};
 use crate::simulate::montage::assembled_px;
 use crate::simulate::motion;
 use crate::simulate::movement::perpendicular;
@@ -173,7 +174,12 @@ impl Bench {
             let pictures = self.shifted(&spectrum, [places[0].map(fraction), second.map(fraction)]);
             for (k, place) in places.iter().enumerate() {
                 let part = |value: &C64| 1.0 + if k == 0 { value.re } else { value.im };
-                tiles.push(self.crop(recipe, &pictures, *place, part));
+                let tile = &pair[k];
+                let bend = tilt.bends.iter().find(|bend| (bend.col, bend.row) == (tile.col, tile.row));
+                tiles.push(match bend {
+                    Some(bend) => self.crop_bent(recipe, &pictures, *place, bend, part),
+                    None => self.crop(recipe, &pictures, *place, part),
+                });
             }
         }
         tiles
@@ -202,6 +208,29 @@ impl Bench {
             *value * (first + C64::I * second)
         });
         self.transform.inverse(sampled.collect())
+    }
+
+    fn crop_bent(
+        &self,
+        recipe: &Recipe,
+        picture: &[C64],
+        place: [f64; 2],
+        bend: &Bend,
+        part: impl Fn(&C64) -> f64,
+    ) -> Vec<f64> {
+        let (width, height) = self.transform.size_px();
+        let [x0, y0] = place.map(f64::floor);
+        let size = [recipe.camera.width_px as f64, recipe.camera.height_px as f64];
+        let at = |x: i64, y: i64| {
+            let (x, y) = (x.clamp(0, width as i64 - 1) as usize, y.clamp(0, height as i64 - 1) as usize);
+            part(&picture[y * width + x])
+        };
+        let pixel = |index: usize| {
+            let (x, y) = ((index % recipe.camera.width_px) as f64, (index / recipe.camera.width_px) as f64);
+            let [dx, dy] = bend.displacement([x, y], size);
+            between(at, x0 + x + dx, y0 + y + dy)
+        };
+        (0..recipe.camera.width_px * recipe.camera.height_px).map(pixel).collect()
     }
 
     fn crop(&self, recipe: &Recipe, picture: &[C64], place: [f64; 2], part: impl Fn(&C64) -> f64) -> Vec<f64> {
@@ -241,7 +270,12 @@ fn margin_px(tilts: &[TiltPlan]) -> f64 {
     let off = tiles.flat_map(|tile| [0, 1].map(|k| (tile.true_px[k] - tile.nominal_px[k]).abs())).fold(0.0, f64::max);
     let smear = |tilt: &TiltPlan| {
         let drifts = tilt.drifts_px.iter().map(|[x, y]| (x * x + y * y).sqrt()).sum::<f64>();
-        0.5 * drifts + 3.0 * tilt.blur_sigma_px
+        let bends = tilt
+            .bends
+            .iter()
+            .map(|bend| (bend.px[0] * bend.px[0] + bend.px[1] * bend.px[1]).sqrt())
+            .fold(0.0, f64::max);
+        0.5 * drifts + 3.0 * tilt.blur_sigma_px + bends
     };
     (GUARD_PX + off + tilts.iter().map(smear).fold(0.0, f64::max)).ceil()
 }

@@ -2,6 +2,7 @@
 
 use crate::physics::contrast::Astigmatic;
 use crate::simulate::beam::dose_e_per_a2;
+use crate::simulate::bend::Bend;
 use crate::simulate::faults::{Fault, Side, What, direction, hits};
 use crate::simulate::montage::{TilePlace, assembled_px, places};
 use crate::simulate::movement::{displacements, focus_change_um, model_um, perpendicular};
@@ -44,6 +45,8 @@ pub struct TiltPlan {
     pub drifts_px: Vec<[f64; 2]>,
     /// Standard deviation of the round blur.
     pub blur_sigma_px: f64,
+    /// Tiles whose picture is bent.
+    pub bends: Vec<Bend>,
     /// Opaque bars: side, share of the assembled picture.
     pub bars: Vec<(Side, f64)>,
     /// Beam edges: corner, share of the tile.
@@ -81,6 +84,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             lattices: Vec::new(),
             drifts_px: Vec::new(),
             blur_sigma_px: 0.0,
+            bends: Vec::new(),
             bars: Vec::new(),
             beam_edges: Vec::new(),
             planted: Vec::new(),
@@ -168,6 +172,9 @@ fn apply(what: &What, tilt: &mut TiltPlan) {
             for tile in tilt.tiles.iter_mut().filter(|tile| (tile.col, tile.row) == (col, row)) {
                 tile.true_px = [tile.true_px[0] + x_px, tile.true_px[1] + y_px];
             }
+        }
+        What::Bent { col, row, px, direction_deg, waves } => {
+            tilt.bends.push(Bend { col, row, px: direction(direction_deg).map(|unit| unit * px), waves });
         }
         // These two carry over to later tilts, and are taken up in `Running`; tiles are focused in `focus_each_tile`.
         What::Jump { stays: true, .. } | What::Pause { .. } | What::Refocused {} => {}

@@ -25,6 +25,8 @@ pub enum Use {
     Counting = 6,
     /// Errors of the goniometer; index 0.
     Goniometer = 7,
+    /// The camera's fixed pattern; index 0: pixels, 1: columns.
+    Gain = 8,
 }
 
 /// One stream of random numbers.

@@ -98,6 +98,12 @@ pub struct Camera {
     /// Standard deviation that reading adds.
     #[serde(default)]
     pub readout_noise_counts: f64,
+    /// Standard deviation of the gain from pixel to pixel, the same at every section.
+    #[serde(default)]
+    pub gain_sd: f64,
+    /// Standard deviation of the gain from column to column, the same at every section.
+    #[serde(default)]
+    pub stripe_sd: f64,
     /// How the stack is packed.
     #[serde(default)]
     pub compression: Packing,
@@ -396,7 +402,9 @@ impl Recipe {
         }
         let (cols, rows) = self.tiles();
         let outside = self.faults.iter().find_map(|fault| match fault.what {
-            What::Misplaced { col, row, .. } | What::TileMisfocus { col, row, .. } if col >= cols || row >= rows => {
+            What::Misplaced { col, row, .. } | What::Bent { col, row, .. } | What::TileMisfocus { col, row, .. }
+                if col >= cols || row >= rows =>
+            {
                 Some((col, row))
             }
             _ => None,

@@ -20,6 +20,42 @@ impl Cheap {
 
 /// Writes an MRC2014 stack of unsigned 16-bit sections: counts about 6200 with noise, in blocks of texture.
 pub fn big_stack(path: &Path, side: usize, sections: usize) {
+    let mut random = Cheap(9);
+    // Eight different sections, in turns: writing is not what is measured.
+    let pages: Vec<Vec<u8>> = (0..8).map(|page| section(side, page, &mut random)).collect();
+    write_stack(path, side, sections, &pages);
+}
+
+/// The same as a 1 × 3 montage whose tiles show one field, with an overlap of a tenth.
+pub fn big_montage(folder: &Path, side: usize, sections: usize) {
+    let mut random = Cheap(9);
+    let pages: Vec<Vec<u8>> = (0..6).map(|page| field_section(side, page % 3, &mut random)).collect();
+    big_series(folder, side, 3);
+    write_stack(&folder.join("stack.mrc"), side, sections, &pages);
+    big_table(folder, sections);
+}
+
+/// A tile of one field of blobs, with noise.
+fn field_section(side: usize, row: usize, random: &mut Cheap) -> Vec<u8> {
+    let y0 = row * (side - side / 10);
+    let mut bytes = Vec::with_capacity(side * side * 2);
+    for y in y0..y0 + side {
+        for x in 0..side {
+            let noise: u32 = random.next().to_le_bytes().iter().map(|&b| u32::from(b)).sum();
+            let mut texture = 0;
+            for scale in [6, 23] {
+                let (cx, cy) = ((x / scale) as u64, (y / scale) as u64);
+                let bits = (cx.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ cy.wrapping_mul(0xc2b2_ae3d_27d4_eb4f))
+                    .wrapping_mul(0xbf58_476d_1ce4_e5b9);
+                texture += (bits >> 40) as u16 % 500;
+            }
+            bytes.extend((5200 + noise as u16 + texture).to_le_bytes());
+        }
+    }
+    bytes
+}
+
+fn write_stack(path: &Path, side: usize, sections: usize, pages: &[Vec<u8>]) {
     let mut header = vec![0u8; 1024];
     for (at, value) in
         [(0, side), (4, side), (8, sections), (12, 6), (28, side), (32, side), (36, 1), (64, 1), (68, 2), (72, 3)]
@@ -32,9 +68,6 @@ pub fn big_stack(path: &Path, side: usize, sections: usize) {
     header[208..216].copy_from_slice(b"MAP DD\0\0");
     let mut out = BufWriter::with_capacity(1 << 20, File::create(path).unwrap());
     out.write_all(&header).unwrap();
-    let mut random = Cheap(9);
-    // Eight different sections, in turns: writing is not what is measured.
-    let pages: Vec<Vec<u8>> = (0..8).map(|page| section(side, page, &mut random)).collect();
     for at in 0..sections {
         out.write_all(&pages[at % pages.len()]).unwrap();
     }
@@ -65,10 +98,14 @@ pub fn big_series(folder: &Path, side: usize, sections: usize) {
         side / 10
     );
     std::fs::write(folder.join("series.toml"), sheet).unwrap();
+    big_table(folder, sections);
+}
+
+fn big_table(folder: &Path, sections: usize) {
     let mut table = String::from("tilt_deg,tile_row,order,dose_e_per_A2\n");
     let tilts = sections / 3;
     for section in 0..sections {
-        let tilt = 120.0 * (section / 3) as f64 / (tilts - 1) as f64 - 60.0;
+        let tilt = 120.0 * (section / 3) as f64 / (tilts.max(2) - 1) as f64 - 60.0;
         table.push_str(&format!("{tilt:.3},{},{section},10\n", section % 3));
     }
     std::fs::write(folder.join("sections.csv"), table).unwrap();

@@ -5,6 +5,7 @@
 
 mod acquisition_pause;
 mod astigmatism;
+mod axis_offset;
 mod beam_reserve;
 mod count_outlier;
 mod counts_target;
@@ -13,16 +14,25 @@ mod defocus_error;
 mod defocus_spread;
 mod directional_blur;
 mod dose_match;
+mod first_after_reversal;
+mod height_offset;
 mod illumination_gradient;
 mod incomplete_tilt;
 mod pre_exposure;
 mod repeated_angle;
 mod saturation;
+mod seam_distortion;
+mod seam_intensity;
+mod seam_offset;
+mod seam_residual;
+mod shared_area;
 mod sharpness_drop;
+mod target_visible;
 mod tilt_gap;
 mod tilt_geometry;
 mod tilt_range;
 mod total_dose;
+mod tracking_step;
 mod unreadable_section;
 pub mod words;
 
@@ -87,7 +97,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 21] = [
+pub const REGISTRY: [&Definition; 31] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -96,6 +106,16 @@ pub const REGISTRY: [&Definition; 21] = [
     &saturation::CHECK,
     &sharpness_drop::CHECK,
     &directional_blur::CHECK,
+    &tracking_step::CHECK,
+    &shared_area::CHECK,
+    &target_visible::CHECK,
+    &seam_offset::CHECK,
+    &seam_intensity::CHECK,
+    &seam_residual::CHECK,
+    &seam_distortion::CHECK,
+    &axis_offset::CHECK,
+    &height_offset::CHECK,
+    &first_after_reversal::CHECK,
     &tilt_range::CHECK,
     &tilt_gap::CHECK,
     &repeated_angle::CHECK,
@@ -110,6 +130,11 @@ pub const REGISTRY: [&Definition; 21] = [
     &total_dose::CHECK,
     &acquisition_pause::CHECK,
 ];
+
+/// Robust scatter of the steps of the field, over the shorter side; `None` with few.
+pub fn tracking_scatter(series: &SeriesFacts, tilts: &[Tilt]) -> Option<f64> {
+    tracking_step::scatter(series, tilts)
+}
 
 /// The check of an id.
 pub fn definition(id: &str) -> Option<&'static Definition> {

@@ -201,7 +201,7 @@ def vitrified():
     order = [0.0]
     for step in range(1, 11):
         order += [6.0 * step, -6.0 * step] if step % 2 else [-6.0 * step, 6.0 * step]
-    fixed = blobs((n, n), rng, 30) * 0.5
+    fixed = blobs((n, n), rng, 30) * 3.0
     folder = os.path.join(HERE, "outside-vitrified")
     os.makedirs(folder, exist_ok=True)
     pages, rows, tilts, before = [], ["section,tilt_deg,acquired_at,dose_e_per_A2"], [], 0.0

@@ -1,0 +1,58 @@
+//! Did the field jump?
+
+use super::words::{angles, limit, percent};
+use super::{Case, Definition, Outcome, Values};
+use crate::measured::NotMeasured;
+use crate::record::Sense;
+use crate::record::{SeriesFacts, Tilt};
+
+/// The check.
+pub const CHECK: Definition = Definition {
+    id: "tracking_step",
+    title: "Jumps of the field",
+    unit: "share of the shorter side",
+    sense: Sense::Above,
+    values,
+    sentence,
+};
+
+fn side_px(case: &Case<'_>) -> f64 {
+    case.series.width_px.min(case.series.height_px).max(1) as f64
+}
+
+/// Robust standard deviation of a component of the steps over the shorter side: the median length of a vector of two
+/// normal components is 1.177 of theirs.
+pub(super) fn scatter(series: &SeriesFacts, tilts: &[Tilt]) -> Option<f64> {
+    let mut steps: Vec<f64> = tilts.iter().filter_map(|tilt| tilt.tracking.as_ref()?.step_px).collect();
+    steps.sort_by(f64::total_cmp);
+    let median = steps.get(steps.len() / 2).copied().filter(|_| steps.len() >= 5)?;
+    Some(median / 1.177 / series.width_px.min(series.height_px).max(1) as f64)
+}
+
+fn values(case: &Case<'_>) -> Values {
+    let step = |tilt: &Tilt| {
+        let tracking = tilt.tracking.as_ref();
+        let why = tracking.and_then(|t| t.why_not.clone()).unwrap_or_else(|| "there is no run to compare with".into());
+        let step = tracking.and_then(|t| t.step_px).ok_or_else(|| NotMeasured::because(why))?;
+        Ok(step / side_px(case))
+    };
+    Values::Tilts(case.tilts.iter().map(step).collect())
+}
+
+fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
+    let px = found.value * side_px(case);
+    if found.tilts_deg.is_empty() {
+        let stage = case.tilts.iter().filter_map(|tilt| Some((tilt.tracking.as_ref()?.stage_step_px?, tilt.tilt_deg)));
+        let jumped = stage.filter(|(step, _)| *step > 0.02 * side_px(case)).max_by(|a, b| a.0.total_cmp(&b.0));
+        let made_good = jumped
+            .map(|(step, deg)| format!("; the stage moved {step:.0} px at {deg:+.1}°, which image shift made good"));
+        return format!("the field never jumps by more than {px:.1} px{}", made_good.unwrap_or_default());
+    }
+    format!(
+        "{} off the run of its neighbours, by up to {px:.0} px, {} of the shorter side (limit {}): track again after a \
+         jump, and let the stage settle",
+        angles(found.tilts_deg, "is", "are"),
+        percent(found.value),
+        limit(found, 2)
+    )
+}

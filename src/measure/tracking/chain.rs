@@ -1,0 +1,237 @@
+//! The chain of links: each tilt is tied to its next and its next but one in angle, over tilts that show nothing; what
+//! the links say together places every tilt.
+//!
+//! In coordinates of the specimen (those across the axis divided by the cosine) a link is a difference of two places,
+//! whatever the tilts. Least absolute deviations place all tilts at once: a link that went wrong is outvoted by the
+//! others around it.
+
+use crate::measure::tracking::kept::Kept;
+use crate::measure::tracking::link::{BANDS, Linker, Moved, View, apply, stretch};
+use crate::numerics::placement::{self, Link};
+use rayon::prelude::*;
+
+/// No link reaches over more than this, unless nothing lies between.
+const LONGEST_LINK_DEG: f64 = 10.0;
+/// Tilts that could not be tied are tried against so many of the nearest that are.
+const BRIDGES: usize = 4;
+/// So many pairs, spread over the series, say which band is used.
+const TRIED_PAIRS: usize = 12;
+/// The finest band is used that links at least this share of the pairs that any band links.
+const ENOUGH: f64 = 0.8;
+const ROUNDS: usize = 25;
+/// Residuals under this, in pixels of the kept picture, all count alike.
+const SOFT_PX: f64 = 0.3;
+/// A link is worth no more than this precise, whatever its noise says: heights move apart.
+const LEAST_SD_PX: f64 = 0.15;
+
+/// A tilt as tracking sees it; tilts stand in ascending angle.
+pub struct Seen<'a> {
+    /// Angle.
+    pub tilt_deg: f64,
+    /// 0-based order of acquisition.
+    pub order: usize,
+    /// Its picture; `None` where it could not be read or shows nothing.
+    pub picture: Option<&'a Kept>,
+}
+
+/// Where a tilt's field lies.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// Of the start's centre feature, from the middle of the picture, in pixels of the kept picture.
+    pub px: [f64; 2],
+    /// Of the link towards zero; 1 for the start.
+    pub correlation: f64,
+}
+
+/// A chain.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Chain {
+    /// Index of the start: the tilt nearest zero among those that are tied to most others.
+    pub start: usize,
+    /// By tilt.
+    pub places: Vec<Option<Place>>,
+}
+
+/// Chains all tilts; `across` is the perpendicular direction, where known. `None` where no tilt has a picture.
+pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
+    let first = tilts.iter().find_map(|tilt| tilt.picture)?;
+    let linker = Linker::new(first.rows, first.cols);
+    let maker = Maker { tilts, across, linker, band: 0 };
+    let pairs = pairs(tilts);
+    let mut maker = maker;
+    maker.band = maker.best_band(&pairs);
+    let mut made = maker.all(&pairs);
+    let mut start = start(tilts, &made)?;
+    for at in untied(tilts, &made, start) {
+        made.extend(maker.bridge(&made, start, at));
+    }
+    // Bridges may have tied the tilt nearest zero.
+    start = self::start(tilts, &made)?;
+    Some(Chain { start, places: maker.places(&made, start) })
+}
+
+/// A link that was found: index of the tilt nearer zero, of the other, and the movement.
+type Made = (usize, usize, Moved);
+
+/// Each tilt with a picture, with its next and next but one.
+fn pairs(tilts: &[Seen<'_>]) -> Vec<(usize, usize)> {
+    let seen: Vec<usize> = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some()).collect();
+    let mut pairs = Vec::new();
+    for (k, &at) in seen.iter().enumerate() {
+        pairs.extend(seen.get(k + 1).map(|&next| (at, next)));
+        let near = |&&next: &&usize| tilts[next].tilt_deg - tilts[at].tilt_deg <= LONGEST_LINK_DEG;
+        pairs.extend(seen.get(k + 2).filter(near).map(|&next| (at, next)));
+    }
+    pairs
+}
+
+/// Tilts that links tie to each other: the component of each tilt.
+fn components(n: usize, made: &[Made]) -> Vec<usize> {
+    let mut component: Vec<usize> = (0..n).collect();
+    for &(a, b, _) in made {
+        let (low, high) = (component[a].min(component[b]), component[a].max(component[b]));
+        component.iter_mut().filter(|c| **c == high).for_each(|c| *c = low);
+    }
+    component
+}
+
+fn start(tilts: &[Seen<'_>], made: &[Made]) -> Option<usize> {
+    let component = components(tilts.len(), made);
+    let size = |c: usize| component.iter().filter(|&&other| other == c).count();
+    let most = (0..tilts.len()).map(|at| size(component[at])).max()?;
+    let able = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some() && size(component[at]) == most);
+    able.min_by(|&a, &b| {
+        let (x, y) = (tilts[a].tilt_deg.abs(), tilts[b].tilt_deg.abs());
+        if (x - y).abs() < 1e-6 { tilts[a].order.cmp(&tilts[b].order) } else { x.total_cmp(&y) }
+    })
+}
+
+/// Tilts with pictures that nothing ties to the start, outward.
+fn untied(tilts: &[Seen<'_>], made: &[Made], start: usize) -> Vec<usize> {
+    let component = components(tilts.len(), made);
+    let mut untied: Vec<usize> =
+        (0..tilts.len()).filter(|&at| tilts[at].picture.is_some() && component[at] != component[start]).collect();
+    untied.sort_by(|&a, &b| tilts[a].tilt_deg.abs().total_cmp(&tilts[b].tilt_deg.abs()));
+    untied
+}
+
+struct Maker<'a> {
+    tilts: &'a [Seen<'a>],
+    across: Option<[f64; 2]>,
+    linker: Linker,
+    /// The band in which all links are sought first: what one band follows is not quite what another does.
+    band: usize,
+}
+
+impl Maker<'_> {
+    fn view(&self, at: usize) -> View {
+        View { across: self.across, tilt_deg: self.tilts[at].tilt_deg }
+    }
+
+    fn all(&self, pairs: &[(usize, usize)]) -> Vec<Made> {
+        pairs.par_iter().filter_map(|&(a, b)| self.make(a, b)).collect()
+    }
+
+    /// The finest band that links most of what can be linked at all, by pairs spread over the series.
+    fn best_band(&self, pairs: &[(usize, usize)]) -> usize {
+        let every = pairs.len().div_ceil(TRIED_PAIRS).max(1);
+        let tried: Vec<Vec<bool>> = pairs
+            .par_iter()
+            .step_by(every)
+            .map(|&(a, b)| (0..BANDS.len()).map(|band| self.make_in(a, b, band).is_some()).collect())
+            .collect();
+        let any = tried.iter().filter(|by_band| by_band.contains(&true)).count() as f64;
+        let by = |band: usize| tried.iter().filter(|by_band| by_band[band]).count() as f64;
+        (0..BANDS.len())
+            .find(|&band| any > 0.0 && by(band) >= ENOUGH * any)
+            .unwrap_or_else(|| (0..BANDS.len()).max_by(|&a, &b| by(a).total_cmp(&by(b))).unwrap_or(0))
+    }
+
+    /// A link in the band that is used; in another only where that one shows nothing.
+    fn make(&self, a: usize, b: usize) -> Option<Made> {
+        let others = (0..BANDS.len()).filter(|&band| band != self.band);
+        std::iter::once(self.band).chain(others).find_map(|band| self.make_in(a, b, band))
+    }
+
+    /// Where the middle of the inner tilt's picture lies in the outer one's.
+    fn make_in(&self, a: usize, b: usize, band: usize) -> Option<Made> {
+        let nearer = self.tilts[a].tilt_deg.abs() <= self.tilts[b].tilt_deg.abs();
+        let (inner, outer) = if nearer { (a, b) } else { (b, a) };
+        let (one, other) = (self.tilts[inner].picture?.image(), self.tilts[outer].picture?.image());
+        let views = (self.view(inner), self.view(outer));
+        let moved = self.linker.link(&self.linker.reference(&one), &other, views, band)?;
+        Some((inner, outer, moved))
+    }
+
+    /// A link from a tilt that is not tied to the nearest that is.
+    fn bridge(&self, made: &[Made], start: usize, at: usize) -> Option<Made> {
+        let component = components(self.tilts.len(), made);
+        if component[at] == component[start] {
+            return None;
+        }
+        let apart = |other: usize| (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs();
+        let mut tied: Vec<usize> = (0..self.tilts.len())
+            .filter(|&other| component[other] == component[start] && self.tilts[other].picture.is_some())
+            .filter(|&other| apart(other) <= LONGEST_LINK_DEG)
+            .collect();
+        tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        tied.into_iter().take(BRIDGES).find_map(|other| self.make(other, at))
+    }
+
+    /// All tilts placed against the start.
+    fn places(&self, made: &[Made], start: usize) -> Vec<Option<Place>> {
+        let flat = View { across: self.across, tilt_deg: 0.0 };
+        let mut links: Vec<Link> = Vec::with_capacity(made.len());
+        for &(inner, outer, moved) in made {
+            // In the outer picture's pixels, so that a link at a steep angle weighs no more than what it knows.
+            let difference = apply(stretch(self.view(outer), flat), moved.place);
+            let cosine = self.tilts[outer].tilt_deg.to_radians().cos();
+            let weight = cosine * cosine / (moved.sd * moved.sd + LEAST_SD_PX * LEAST_SD_PX);
+            links.push(Link { from: inner, to: outer, difference, weight: [weight; 2] });
+        }
+        let solved = robust(self.tilts.len(), &links, start);
+        let place = |at: usize| {
+            let px = apply(stretch(flat, self.view(at)), solved[at]?);
+            let towards = made.iter().filter(|(a, b, _)| *a == at || *b == at).map(|(_, _, moved)| moved.correlation);
+            Some(Place { px, correlation: if at == start { 1.0 } else { towards.fold(0.0, f64::max) } })
+        };
+        (0..self.tilts.len()).map(place).collect()
+    }
+}
+
+/// Least absolute deviations by reweighting.
+fn robust(n: usize, links: &[Link], start: usize) -> Vec<Option<[f64; 2]>> {
+    let mut reweighted = links.to_vec();
+    let mut places = placement::place(n, &reweighted, start);
+    for _ in 0..ROUNDS {
+        for (link, original) in reweighted.iter_mut().zip(links) {
+            let Some((from, to)) = places[link.from].zip(places[link.to]) else { continue };
+            let off = (to[0] - from[0] - link.difference[0]).hypot(to[1] - from[1] - link.difference[1]);
+            link.weight = original.weight.map(|weight| weight / off.max(SOFT_PX));
+        }
+        places = placement::place(n, &reweighted, start);
+    }
+    places
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_link_that_went_wrong_is_outvoted() {
+        let mut links = Vec::new();
+        for at in 0..10usize {
+            for next in [at + 1, at + 2].into_iter().filter(|&next| next < 11) {
+                let step = (next - at) as f64;
+                let wrong = if (at, next) == (4, 5) { 60.0 } else { 0.0 };
+                links.push(Link { from: at, to: next, difference: [step + wrong, -2.0 * step], weight: [1.0; 2] });
+            }
+        }
+        let places = robust(11, &links, 3);
+        for (at, place) in places.iter().enumerate() {
+            let expected = at as f64 - 3.0;
+            assert!((place.unwrap()[0] - expected).abs() < 0.5, "{at}: {place:?}");
+        }
+    }
+}

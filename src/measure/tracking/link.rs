@@ -1,0 +1,195 @@
+//! Two neighbouring tilts: by how much a feature moved from the one to the other.
+//!
+//! The other picture is stretched across the axis by the ratio of the cosines, so that both look alike, and correlated
+//! with the one; then once more with the shift taken off, so that both look at the same piece of specimen.
+
+use crate::numerics::registration::fft2::good_size_within;
+use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::spectral::{Band, Bench, Peak};
+use rustfft::num_complex::Complex32;
+
+/// Within the near reach a link is believed from so many standard deviations of chance on, beyond it from more: the
+/// further a jump, the less likely it is.
+const BELIEVED: [f64; 2] = [5.5, 8.0];
+/// The field is looked for within these shares of the frame, one after the other.
+const REACH_SHARE: [f64; 2] = [0.12, 0.4];
+/// Pictures fade over this share of each side.
+const TAPER: f64 = 0.25;
+/// Bands, the finest first: fine detail places best, but what lies at different heights moves apart between two tilts,
+/// and what is new at every tilt (grain, noise) is fine too; then coarse structure is what both have in common.
+/// Illumination, which stays where it is while the specimen moves, is coarser than all of them.
+pub const BANDS: [Band; 3] = [
+    Band { high_pass: 0.03, low_pass: 0.12 },
+    Band { high_pass: 0.02, low_pass: 0.08 },
+    Band { high_pass: 0.012, low_pass: 0.06 },
+];
+/// A ridge knows its place no better than this along itself.
+const WORST_SD_PX: f64 = 5.0;
+/// Once the shift is taken off, no more than this is left.
+const REST_PX: usize = 4;
+
+/// What a tilt's picture is seen through.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct View {
+    /// Perpendicular direction (cos a, -sin a); `None`: the axis is not known, nothing is stretched.
+    pub across: Option<[f64; 2]>,
+    /// Angle of the tilt.
+    pub tilt_deg: f64,
+}
+
+/// A measured movement.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Moved {
+    /// Place of the feature in the other picture, from its middle, in pixels of the kept picture.
+    pub place: [f64; 2],
+    /// Normalised correlation.
+    pub correlation: f64,
+    /// Over chance.
+    pub significance: f64,
+    /// One standard deviation by noise alone, in pixels of the kept picture.
+    pub sd: f64,
+}
+
+/// Plans for pictures of one size.
+pub struct Linker {
+    bench: Bench,
+    size: (usize, usize),
+}
+
+impl Linker {
+    /// For pictures of this size.
+    pub fn new(rows: usize, cols: usize) -> Self {
+        let size = (good_size_within(rows).max(1), good_size_within(cols).max(1));
+        Self { bench: Bench::new(size.0, size.1, &BANDS, TAPER), size }
+    }
+
+    /// The spectrum of a picture.
+    pub fn reference(&self, image: &Image) -> Vec<Complex32> {
+        self.bench.spectrum(&sample(image, self.size, [0.0; 2], [[1.0, 0.0], [0.0, 1.0]]))
+    }
+
+    /// Finds where the middle of `reference` (seen at `from`) lies in `image` (seen at `to`), by one of the bands.
+    /// `None`: what was found could be chance.
+    pub fn link(&self, reference: &[Complex32], image: &Image, (from, to): (View, View), band: usize) -> Option<Moved> {
+        let stretch = stretch(from, to);
+        let first = self.search(reference, image, stretch, band)?;
+        let mut moved = self.moved(first, [0.0; 2], stretch);
+        if first.x.hypot(first.y) > 0.5 {
+            let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
+            let again = self.bench.peak(&self.bench.cross_in(band, reference, &other), [REST_PX; 2])?;
+            let believed = again.inside && again.significance >= BELIEVED[0];
+            moved = believed.then(|| self.moved(again, moved.place, stretch))?;
+        }
+        Some(moved)
+    }
+
+    /// The peak within the near reach if it is believed there, else further out.
+    fn search(&self, reference: &[Complex32], image: &Image, stretch: [[f64; 2]; 2], band: usize) -> Option<Peak> {
+        let other = self.bench.spectrum(&sample(image, self.size, [0.0; 2], stretch));
+        let cross = self.bench.cross_in(band, reference, &other);
+        REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, believed)| {
+            let reach = [self.size.1, self.size.0].map(|px| ((share * px as f64) as usize).max(2));
+            self.bench.peak(&cross, reach).filter(|peak| peak.inside && peak.significance >= believed)
+        })
+    }
+
+    /// b(x) = a(x + d): what lies in the middle of the one lies at -d in the other.
+    fn moved(&self, peak: Peak, from: [f64; 2], stretch: [[f64; 2]; 2]) -> Moved {
+        let moved = apply(stretch, [-peak.x, -peak.y]);
+        Moved {
+            place: [from[0] + moved[0], from[1] + moved[1]],
+            correlation: peak.correlation,
+            significance: peak.significance,
+            sd: peak.sd[0].hypot(peak.sd[1]).min(WORST_SD_PX),
+        }
+    }
+}
+
+/// How a step in the picture of `from` looks in the picture of `to`: across the axis by the ratio of the cosines.
+pub fn stretch(from: View, to: View) -> [[f64; 2]; 2] {
+    let Some([px, py]) = from.across else { return [[1.0, 0.0], [0.0, 1.0]] };
+    let more = to.tilt_deg.to_radians().cos() / from.tilt_deg.to_radians().cos().max(1e-3) - 1.0;
+    [[1.0 + more * px * px, more * px * py], [more * px * py, 1.0 + more * py * py]]
+}
+
+/// A matrix times a vector.
+pub fn apply(m: [[f64; 2]; 2], [x, y]: [f64; 2]) -> [f64; 2] {
+    [m[0][0] * x + m[0][1] * y, m[1][0] * x + m[1][1] * y]
+}
+
+/// A picture of `size` whose middle shows what lies at `place` from the middle of `image`, and whose steps are steps
+/// of `m` there; bilinear, NaN outside.
+pub fn sample(image: &Image, size: (usize, usize), place: [f64; 2], m: [[f64; 2]; 2]) -> Vec<f32> {
+    let middle = |n: usize| (n as f64 - 1.0) / 2.0;
+    let (x0, y0) = (middle(image.cols) + place[0], middle(image.rows) + place[1]);
+    let mut out = Vec::with_capacity(size.0 * size.1);
+    for row in 0..size.0 {
+        for col in 0..size.1 {
+            let [dx, dy] = apply(m, [col as f64 - middle(size.1), row as f64 - middle(size.0)]);
+            out.push(bilinear(image, x0 + dx, y0 + dy));
+        }
+    }
+    out
+}
+
+fn bilinear(image: &Image, x: f64, y: f64) -> f32 {
+    let inside = x >= 0.0 && y >= 0.0 && x <= image.cols as f64 - 1.0 && y <= image.rows as f64 - 1.0;
+    if !inside {
+        return f32::NAN;
+    }
+    let (left, top) = (x.floor() as usize, y.floor() as usize);
+    let (right, bottom) = ((left + 1).min(image.cols - 1), (top + 1).min(image.rows - 1));
+    let (fx, fy) = ((x - left as f64) as f32, (y - top as f64) as f32);
+    let at = |x: usize, y: usize| image.values[y * image.cols + x];
+    let upper = at(left, top) * (1.0 - fx) + at(right, top) * fx;
+    let lower = at(left, bottom) * (1.0 - fx) + at(right, bottom) * fx;
+    upper * (1.0 - fy) + lower * fy
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Blobs on a plane, seen at a tilt about an axis along the columns, moved by `shift`.
+    fn picture(tilt_deg: f64, shift: [f64; 2]) -> Image {
+        let (rows, cols) = (96, 128);
+        let squeeze = tilt_deg.to_radians().cos();
+        let mut values = vec![0.0f32; rows * cols];
+        for i in 0..260 {
+            let (u, v) = ((i * 197 % 331) as f64 - 165.0, (i * 83 % 151) as f64 - 75.0);
+            let (cx, cy) = (63.5 + u * squeeze + shift[0], 47.5 + v + shift[1]);
+            for (at, value) in values.iter_mut().enumerate() {
+                let (dx, dy) = ((at % cols) as f64 - cx, (at / cols) as f64 - cy);
+                let r2 = (dx / squeeze).powi(2) + dy * dy;
+                if r2 < 40.0 {
+                    *value += (-0.5 * r2 / (2.0 + (i % 3) as f64)).exp() as f32;
+                }
+            }
+        }
+        Image { rows, cols, values }
+    }
+
+    #[test]
+    fn a_feature_is_found_through_stretch_and_shift() {
+        let linker = Linker::new(96, 128);
+        let view = |tilt_deg| View { across: Some([1.0, 0.0]), tilt_deg };
+        let reference = linker.reference(&picture(50.0, [0.0, 0.0]));
+        let other = picture(56.0, [-9.3, 5.6]);
+        let moved = linker.link(&reference, &other, (view(50.0), view(56.0)), 0).unwrap();
+        assert!((moved.place[0] + 9.3).abs() < 0.1 && (moved.place[1] - 5.6).abs() < 0.1, "{moved:?}");
+    }
+
+    #[test]
+    fn a_blank_picture_links_to_nothing() {
+        let linker = Linker::new(96, 128);
+        let view = View { across: None, tilt_deg: 0.0 };
+        let reference = linker.reference(&picture(0.0, [0.0; 2]));
+        let mut state = 7u64;
+        let noise = (0..96 * 128).map(|_| {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
+            (state >> 40) as f32
+        });
+        let blank = Image { rows: 96, cols: 128, values: noise.collect() };
+        assert_eq!(linker.link(&reference, &blank, (view, view), 0), None);
+    }
+}

@@ -1,0 +1,197 @@
+//! Tracking: where the field of the tilt nearest zero is found at every other tilt, and what that says of stage, image
+//! shift and axis.
+
+pub mod axis;
+pub mod chain;
+pub mod figures;
+pub mod kept;
+pub mod link;
+pub mod shared;
+pub mod shift;
+pub mod steps;
+
+use crate::intake::Series;
+use crate::measure::tracking::axis::apart_deg;
+use crate::measure::tracking::chain::{Chain, Seen};
+use crate::measure::tracking::kept::Kept;
+use crate::measure::tracking::link::View;
+use crate::measure::tracking::steps::Point;
+use crate::measured::{Measured, NotMeasured};
+use crate::numerics::smooth_run::Place;
+
+/// A movement under this many px of the assembled picture, or half a pixel of the kept pictures, is no jump when a run
+/// of movements is drawn.
+const LEAST_STEP_PX: f64 = 1.5;
+/// A stated axis off by more than this is noticed …
+const AXIS_OFF_DEG: f64 = 2.0;
+/// … if it is by this many standard errors,
+const AXIS_OFF_ERRORS: f64 = 3.0;
+/// and if the pictures shrink about as much as cosines say.
+const STRENGTH: [f64; 2] = [0.6, 1.4];
+/// A direction that is known no better than this is none.
+const WORST_AXIS_ERROR_DEG: f64 = 5.0;
+
+/// The series, followed.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Tracked {
+    /// Index of the tilt against which all is told.
+    pub start: usize,
+    /// Where its centre feature is found, in px of the assembled picture from its middle, by tilt.
+    pub positions_px: Vec<Option<[f64; 2]>>,
+    /// Correlation of the link that found it.
+    pub correlations: Vec<Option<f64>>,
+    /// What the run leaves of each movement.
+    pub steps_px: Vec<Option<[f64; 2]>>,
+    /// The same with recorded image shift taken off; `None` throughout where it is not stated.
+    pub stage_steps_px: Vec<Option<[f64; 2]>>,
+    /// Piece of the geometry fit that each tilt belongs to: a reset of image shift begins a new one.
+    pub pieces: Vec<usize>,
+    /// The axis that was used and what is known of it.
+    pub axis: Axis,
+}
+
+/// The direction of the tilt axis.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Axis {
+    /// What the figures across the axis used; `None`: not stated, and not found.
+    pub used_deg: Option<f64>,
+    /// Out of the pictures.
+    pub found: Option<axis::Found>,
+    /// What the reader must know: the stated direction is wrong, or none is stated.
+    pub note: Option<String>,
+}
+
+impl Axis {
+    /// (cos a, -sin a).
+    pub fn across(&self) -> Option<[f64; 2]> {
+        self.used_deg.map(|deg| {
+            let (sine, cosine) = deg.to_radians().sin_cos();
+            [cosine, -sine]
+        })
+    }
+}
+
+/// Follows a series through its kept pictures (one a tilt, `None` where a tilt shows nothing), whose pixel is
+/// `pixel_px` of the assembled picture.
+///
+/// # Errors
+/// Why it could not be followed.
+pub fn follow(series: &Series, pictures: &[Option<Kept>], places: &[Place], pixel_px: f64) -> Measured<Tracked> {
+    if series.tilts.len() < 2 {
+        return Err(NotMeasured::because("there is only one tilt"));
+    }
+    let tilts: Vec<Seen<'_>> = series
+        .tilts
+        .iter()
+        .zip(pictures)
+        .map(|(tilt, picture)| Seen { tilt_deg: tilt.tilt_deg, order: tilt.order, picture: picture.as_ref() })
+        .collect();
+    let axis = settle_axis(series.sheet.tilt.axis_deg, axis::find(&tilts));
+    let chain = chain::chain(&tilts, axis.across()).ok_or_else(|| NotMeasured::because("no tilt shows a picture"))?;
+    if chain.places.iter().flatten().count() < 2 {
+        return Err(NotMeasured::because("no two tilts show the same texture"));
+    }
+    Ok(tracked(series, chain, places, pixel_px, axis))
+}
+
+fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis: Axis) -> Tracked {
+    let positions_px: Vec<Option<[f64; 2]>> =
+        chain.places.iter().map(|place| place.map(|place| place.px.map(|px| px * pixel_px))).collect();
+    let shifts_px = shift::shifts_px(series);
+    let orders: Vec<usize> = series.tilts.iter().map(|tilt| tilt.order).collect();
+    let pieces = shift::pieces(&orders, &positions_px, &shifts_px);
+    let least = LEAST_STEP_PX.max(0.5 * pixel_px);
+    let steps = |positions: Vec<Option<[f64; 2]>>, break_at_resets: bool| {
+        let point = |at: usize| {
+            let segment = if break_at_resets { places[at].segment * 1000 + pieces[at] } else { places[at].segment };
+            Point { place: Place { x: places[at].x, segment }, order: orders[at], position: positions[at] }
+        };
+        steps::steps(&(0..positions.len()).map(point).collect::<Vec<_>>(), least)
+    };
+    let stage: Vec<Option<[f64; 2]>> = positions_px
+        .iter()
+        .zip(&shifts_px)
+        .map(|(place, shift)| place.zip(*shift).map(|(p, s)| [p[0] - s[0], p[1] - s[1]]))
+        .collect();
+    Tracked {
+        start: chain.start,
+        steps_px: steps(positions_px.clone(), false),
+        stage_steps_px: steps(stage, true),
+        correlations: chain.places.iter().map(|place| place.map(|place| place.correlation)).collect(),
+        positions_px,
+        pieces,
+        axis,
+    }
+}
+
+/// The direction that is used, and what must be said of it.
+fn settle_axis(stated: Option<f64>, found: Option<axis::Found>) -> Axis {
+    let sure = found.filter(|found| {
+        found.error_deg < WORST_AXIS_ERROR_DEG && found.strength > STRENGTH[0] && found.strength < STRENGTH[1]
+    });
+    let (used_deg, note) = match (stated, sure) {
+        (None, None) => (None, Some("the axis is not stated (tilt.axis_deg), and the pictures do not tell it".into())),
+        (None, Some(found)) => {
+            let deg = found.axis_deg;
+            let note = format!(
+                "the axis is not stated (tilt.axis_deg): {deg:.1}° (± {:.1}°) out of the pictures is used, which could as \
+                 well be {:.1}° with the signs of axis offset and height turned",
+                found.error_deg,
+                deg + 180.0
+            );
+            (Some(deg), Some(note))
+        }
+        (Some(stated), None) => (Some(stated), None),
+        (Some(stated), Some(found)) => {
+            let off = apart_deg(found.axis_deg, stated);
+            if off.abs() <= AXIS_OFF_DEG.max(AXIS_OFF_ERRORS * found.error_deg) {
+                (Some(stated), None)
+            } else {
+                let used = (stated + off).rem_euclid(360.0);
+                (Some(used), Some(axis_note(stated, used, off, found.error_deg)))
+            }
+        }
+    };
+    Axis { used_deg, found, note }
+}
+
+fn axis_note(stated: f64, used: f64, off: f64, error: f64) -> String {
+    if off.abs() > 80.0 {
+        return format!(
+            "the stated axis ({stated:.1}°) is wrong by 90°: the pictures shrink along it, not across it; their axis is at \
+             {used:.1}° (± {error:.1}°), which is used"
+        );
+    }
+    format!(
+        "the stated axis ({stated:.1}°) is off by {:.1}°: by how the pictures shrink it is at {used:.1}° (± {error:.1}°), \
+         which is used; correct tilt.axis_deg",
+        off.abs()
+    )
+}
+
+impl Tracked {
+    /// What a tilt is seen through.
+    pub fn view(&self, tilt_deg: f64) -> View {
+        View { across: self.axis.across(), tilt_deg }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn found(axis_deg: f64) -> Option<axis::Found> {
+        Some(axis::Found { axis_deg, error_deg: 0.3, strength: 0.97 })
+    }
+
+    #[test]
+    fn an_axis_that_is_off_is_noticed_and_a_right_one_is_not() {
+        assert_eq!(settle_axis(Some(184.0), found(3.5)).used_deg, Some(184.0));
+        let off = settle_axis(Some(352.0), found(175.0));
+        assert!((off.used_deg.unwrap() - 355.0).abs() < 1e-9 && off.note.unwrap().contains("off by 3.0°"));
+        let turned = settle_axis(Some(4.0), found(93.0));
+        assert!(turned.note.unwrap().contains("wrong by 90°"));
+        assert!(settle_axis(None, found(12.0)).note.unwrap().contains("not stated"));
+        assert_eq!(settle_axis(None, None).used_deg, None);
+    }
+}

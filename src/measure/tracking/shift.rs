@@ -1,0 +1,77 @@
+//! Recorded image shift, and where it was reset.
+
+use crate::intake::Series;
+
+/// A reset leaves at most this share of the shift that was there.
+const LEFT_AFTER_RESET: f64 = 0.3;
+/// It is this many times the usual change from tilt to tilt …
+const TIMES_USUAL: f64 = 5.0;
+/// … and more than this, in px, or it would not matter.
+const LEAST_RESET_PX: f64 = 8.0;
+
+/// Mean image shift over the tiles of each tilt, at the specimen, in µm; `None` where a tilt states none.
+pub fn shifts_um(series: &Series) -> Vec<Option<[f64; 2]>> {
+    let of_tilt = |rows: &[usize]| {
+        let stated: Vec<[f64; 2]> = rows.iter().filter_map(|&row| series.sections[row].row.shift_um).collect();
+        let n = stated.len() as f64;
+        (!stated.is_empty()).then(|| [0, 1].map(|k| stated.iter().map(|shift| shift[k]).sum::<f64>() / n))
+    };
+    series.tilts.iter().map(|tilt| of_tilt(&tilt.rows)).collect()
+}
+
+/// The same in px of the assembled picture; `None` without a pixel size.
+pub fn shifts_px(series: &Series) -> Vec<Option<[f64; 2]>> {
+    let per_um = series.pixel_nm.map(|pixel_nm| 1000.0 / pixel_nm);
+    shifts_um(series).into_iter().map(|shift| shift.zip(per_um).map(|(s, per_um)| s.map(|um| um * per_um))).collect()
+}
+
+/// The piece of each tilt, from 0 and without holes: a reset begins a new one in the order of acquisition. A reset
+/// takes most of a large shift back at once, while the picture stays where it was or jumps with it.
+pub fn pieces(orders: &[usize], positions_px: &[Option<[f64; 2]>], shifts_px: &[Option<[f64; 2]>]) -> Vec<usize> {
+    let mut in_time: Vec<usize> = (0..orders.len()).filter(|&at| shifts_px[at].is_some()).collect();
+    in_time.sort_by_key(|&at| orders[at]);
+    let length = |v: [f64; 2]| v[0].hypot(v[1]);
+    let shift = |at: usize| shifts_px[at].unwrap_or_default();
+    let change = |a: usize, b: usize| length([shift(b)[0] - shift(a)[0], shift(b)[1] - shift(a)[1]]);
+    let mut changes: Vec<f64> = in_time.windows(2).map(|pair| change(pair[0], pair[1])).collect();
+    changes.sort_by(f64::total_cmp);
+    let usual = changes.get(changes.len() / 2).copied().unwrap_or(0.0);
+    let is_reset = |a: usize, b: usize| {
+        let changed = change(a, b);
+        changed > LEAST_RESET_PX
+            && changed > TIMES_USUAL * usual
+            && length(shift(b)) < LEFT_AFTER_RESET * length(shift(a))
+    };
+    let starts: Vec<usize> =
+        in_time.windows(2).filter(|pair| is_reset(pair[0], pair[1])).map(|pair| orders[pair[1]]).collect();
+    let raw: Vec<usize> = orders.iter().map(|order| starts.iter().filter(|start| *start <= order).count()).collect();
+    // Pieces without a followed tilt would leave a hole in the numbering.
+    let mut kept: Vec<usize> = raw.iter().zip(positions_px).filter(|(_, p)| p.is_some()).map(|(r, _)| *r).collect();
+    kept.sort_unstable();
+    kept.dedup();
+    raw.iter().map(|piece| kept.iter().position(|kept| kept >= piece).unwrap_or(0)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_reset_begins_a_new_piece_and_a_slow_walk_through_zero_does_not() {
+        let orders: Vec<usize> = (0..21).collect();
+        let places = vec![Some([0.0; 2]); 21];
+        let walk = |reset: bool| -> Vec<Option<[f64; 2]>> {
+            (0..21)
+                .map(|i| Some([6.0 * f64::from(i) - 60.0 + if reset && i >= 18 { -48.0 } else { 0.0 }, 0.0]))
+                .collect()
+        };
+        assert!(pieces(&orders, &places, &walk(false)).iter().all(|&piece| piece == 0));
+        let with = pieces(&orders, &places, &walk(true));
+        assert_eq!((with[17], with[18], with[20]), (0, 1, 1));
+    }
+
+    #[test]
+    fn a_series_without_shifts_is_one_piece() {
+        assert_eq!(pieces(&[0, 1, 2], &[None, Some([0.0; 2]), None], &[None; 3]), [0, 0, 0]);
+    }
+}

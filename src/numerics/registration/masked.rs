@@ -1,0 +1,217 @@
+//! Masked, zero-mean normalised cross-correlation over a window of displacements (Padfield 2012, IEEE Trans. Image
+//! Process. 21:2706): every sum runs over the pixels that both images hold at that displacement, so that neither
+//! borders nor pixels left out pull the peak.
+
+use crate::numerics::registration::fft2::{Fft2, good_size};
+use rustfft::num_complex::Complex32;
+
+/// An image; pixels that are no number are left out.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Image {
+    /// Rows.
+    pub rows: usize,
+    /// Columns.
+    pub cols: usize,
+    /// Row by row.
+    pub values: Vec<f32>,
+}
+
+/// Displacements that are looked at, whole pixels, ends included.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Window {
+    /// Lowest and highest along rows.
+    pub x: [i64; 2],
+    /// Lowest and highest towards later rows.
+    pub y: [i64; 2],
+}
+
+/// The correlation at each displacement d with b(x) = a(x + d).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Surface {
+    window: Window,
+    /// Row by row; NaN where too few pixels are shared.
+    values: Vec<f64>,
+    /// Pixels shared.
+    shared: Vec<f64>,
+    /// Pixels that make one independent piece of unrelated images with these spectra.
+    cell_px: f64,
+}
+
+/// A peak of the surface.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Candidate {
+    /// Displacement along rows, refined by a parabola.
+    pub x: f64,
+    /// Displacement towards later rows.
+    pub y: f64,
+    /// Normalised correlation.
+    pub correlation: f64,
+    /// Correlation over its standard deviation for unrelated images.
+    pub significance: f64,
+}
+
+/// Correlates two images; displacements with fewer than `least_shared` shared pixels have no value.
+pub fn correlate(a: &Image, b: &Image, window: Window, least_shared: f64) -> Surface {
+    let size = |a: usize, b: usize, [low, high]: [i64; 2]| {
+        good_size((b as i64 + high).max(a as i64 - low).max(a.max(b) as i64) as usize)
+    };
+    let fft = Fft2::new(size(a.rows, b.rows, window.y), size(a.cols, b.cols, window.x));
+    let (a, b) = (Spectra::of(&fft, a), Spectra::of(&fft, b));
+    let n = (fft.rows * fft.cols) as f64;
+    let sums = |p: &[Complex32], q: &[Complex32]| {
+        let mut product: Vec<Complex32> = p.iter().zip(q).map(|(p, q)| p * q.conj()).collect();
+        fft.inverse(&mut product)
+    };
+    let shared = sums(&a.mask, &b.mask);
+    let (sum_a, square_a) = (sums(&a.value, &b.mask), sums(&a.square, &b.mask));
+    let (sum_b, square_b) = (sums(&a.mask, &b.value), sums(&a.mask, &b.square));
+    let product = sums(&a.value, &b.value);
+    let mut surface = Surface { window, values: Vec::new(), shared: Vec::new(), cell_px: cell_px(&fft, &a, &b) };
+    for y in window.y[0]..=window.y[1] {
+        for x in window.x[0]..=window.x[1] {
+            let at = y.rem_euclid(fft.rows as i64) as usize * fft.cols + x.rem_euclid(fft.cols as i64) as usize;
+            let get = |values: &[f32]| f64::from(values[at]) / n;
+            let count = get(&shared).round();
+            let spread_a = get(&square_a) - get(&sum_a).powi(2) / count;
+            let spread_b = get(&square_b) - get(&sum_b).powi(2) / count;
+            let common = get(&product) - get(&sum_a) * get(&sum_b) / count;
+            let sound = count >= least_shared && spread_a > 1e-5 * count && spread_b > 1e-5 * count;
+            surface.values.push(if sound { common / (spread_a * spread_b).sqrt() } else { f64::NAN });
+            surface.shared.push(count);
+        }
+    }
+    surface
+}
+
+struct Spectra {
+    mask: Vec<Complex32>,
+    value: Vec<Complex32>,
+    square: Vec<Complex32>,
+}
+
+impl Spectra {
+    /// Values are brought to mean 0 and standard deviation 1 first, so that f32 sums keep their digits.
+    fn of(fft: &Fft2, image: &Image) -> Self {
+        let known: Vec<f64> = image.values.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
+        let n = known.len().max(1) as f64;
+        let mean = known.iter().sum::<f64>() / n;
+        let sd = (known.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-30);
+        let padded = |of: &dyn Fn(f64) -> f64| {
+            let mut out = vec![0.0f32; fft.rows * fft.cols];
+            for y in 0..image.rows {
+                for x in 0..image.cols {
+                    let value = image.values[y * image.cols + x];
+                    if value.is_finite() {
+                        out[y * fft.cols + x] = of((f64::from(value) - mean) / sd) as f32;
+                    }
+                }
+            }
+            fft.forward(&mut out)
+        };
+        Self { mask: padded(&|_| 1.0), value: padded(&|v| v), square: padded(&|v| v * v) }
+    }
+}
+
+/// N Σ Pa Pb / (Σ Pa Σ Pb): 1 for white images, larger the coarser they are.
+fn cell_px(fft: &Fft2, a: &Spectra, b: &Spectra) -> f64 {
+    let (mut both, mut sum_a, mut sum_b) = (0.0, 0.0, 0.0);
+    for (at, (a, b)) in a.value.iter().zip(&b.value).enumerate() {
+        let times = f64::from(fft.multiplicity(at / fft.rows));
+        let (a, b) = (f64::from(a.norm_sqr()), f64::from(b.norm_sqr()));
+        both += times * a * b;
+        sum_a += times * a;
+        sum_b += times * b;
+    }
+    let all = sum_a * sum_b;
+    if all > 0.0 { (fft.rows * fft.cols) as f64 * both / all } else { f64::INFINITY }
+}
+
+impl Surface {
+    fn at(&self, x: i64, y: i64) -> f64 {
+        let [x0, x1] = self.window.x;
+        let [y0, y1] = self.window.y;
+        if x < x0 || x > x1 || y < y0 || y > y1 {
+            return f64::NAN;
+        }
+        self.values[((y - y0) * (x1 - x0 + 1) + x - x0) as usize]
+    }
+
+    /// The highest peak inside the window; of peaks at least `as_high` times it, the nearest to `(x, y)`.
+    pub fn peak(&self, near: [f64; 2], as_high: f64) -> Option<Candidate> {
+        let width = self.window.x[1] - self.window.x[0] + 1;
+        let place = |at: usize| (self.window.x[0] + at as i64 % width, self.window.y[0] + at as i64 / width);
+        let maximum = |&at: &usize| {
+            let (x, y) = place(at);
+            let value = self.values[at];
+            // A maximum on the window's edge is a slope that leads out of it.
+            value > 0.0 && [(1, 0), (-1, 0), (0, 1), (0, -1)].iter().all(|(dx, dy)| self.at(x + dx, y + dy) <= value)
+        };
+        let peaks: Vec<usize> = (0..self.values.len()).filter(maximum).collect();
+        let best = peaks.iter().map(|&at| self.values[at]).reduce(f64::max)?;
+        let distance = |at: usize| {
+            let (x, y) = place(at);
+            (x as f64 - near[0]).powi(2) + (y as f64 - near[1]).powi(2)
+        };
+        let high = peaks.into_iter().filter(|&at| self.values[at] >= as_high * best);
+        let at = high.min_by(|&a, &b| distance(a).total_cmp(&distance(b)))?;
+        let (x, y) = place(at);
+        let correlation = self.values[at];
+        let sd = (self.cell_px / self.shared[at].max(1.0)).sqrt();
+        let top = |before: f64, after: f64| {
+            let bend = before - 2.0 * correlation + after;
+            if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+        };
+        Some(Candidate {
+            x: x as f64 + top(self.at(x - 1, y), self.at(x + 1, y)),
+            y: y as f64 + top(self.at(x, y - 1), self.at(x, y + 1)),
+            correlation,
+            significance: correlation / sd,
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn scene(x: i64, y: i64) -> f32 {
+        let mut bits = (x as u64).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ (y as u64).wrapping_mul(0xc2b2_ae3d_27d4_eb4f);
+        bits ^= bits >> 29;
+        bits = bits.wrapping_mul(0xbf58_476d_1ce4_e5b9);
+        (bits >> 44) as f32
+    }
+
+    fn image(rows: usize, cols: usize, from: [i64; 2]) -> Image {
+        let values = (0..rows * cols).map(|at| scene(from[0] + (at % cols) as i64, from[1] + (at / cols) as i64));
+        Image { rows, cols, values: values.collect() }
+    }
+
+    #[test]
+    fn strips_that_overlap_in_part_are_placed() {
+        // b's pixel (0,0) is a's pixel (-3, 5).
+        let (a, b) = (image(20, 60, [0, 0]), image(20, 60, [-3, 5]));
+        let window = Window { x: [-9, 9], y: [-2, 12] };
+        let found = correlate(&a, &b, window, 100.0).peak([0.0, 0.0], 0.95).unwrap();
+        assert!((found.x + 3.0).abs() < 0.05 && (found.y - 5.0).abs() < 0.05, "{found:?}");
+        assert!(found.correlation > 0.999 && found.significance > 20.0);
+    }
+
+    #[test]
+    fn pixels_left_out_do_not_pull() {
+        let (mut a, mut b) = (image(24, 40, [0, 0]), image(24, 40, [4, 2]));
+        // A bright stripe of the camera at the same pixels of both, left out.
+        for at in (0..24 * 40).filter(|at| at % 40 < 6) {
+            a.values[at] = f32::NAN;
+            b.values[at] = f32::NAN;
+        }
+        let window = Window { x: [-8, 8], y: [-8, 8] };
+        let found = correlate(&a, &b, window, 50.0).peak([0.0, 0.0], 0.95).unwrap();
+        assert!((found.x - 4.0).abs() < 0.05 && (found.y - 2.0).abs() < 0.05 && found.correlation > 0.999, "{found:?}");
+    }
+
+    #[test]
+    fn flat_images_have_no_peak() {
+        let flat = Image { rows: 8, cols: 8, values: vec![3.0; 64] };
+        assert_eq!(correlate(&flat, &flat, Window { x: [-2, 2], y: [-2, 2] }, 1.0).peak([0.0, 0.0], 0.9), None);
+    }
+}

@@ -1,0 +1,7 @@
+//! Registration: by how much one image is displaced against another, to a small part of a pixel, and whether that is
+//! more than chance.
+
+pub mod fft2;
+pub mod masked;
+pub mod spectral;
+pub mod taper;

@@ -1,0 +1,389 @@
+//! Registration of two images of one size: tapered, band-passed cross-correlation with an up-sampled peak.
+//!
+//! The correlation of tapered images is that of the scene times how much of the taper is left at each displacement;
+//! that factor is divided out, so that the taper pulls no peak towards zero. The peak is refined by transforming the
+//! cross-spectrum at displacements closer than a pixel (matrix DFT: Guizar-Sicairos, Thurman & Fienup 2008, Opt. Lett.
+//! 33:156). How high a peak would be by chance follows from the two spectra: two unrelated images have a normalised
+//! correlation of standard deviation √(Σ Pa Pb / (Σ Pa Σ Pb)).
+
+use crate::numerics::registration::fft2::Fft2;
+use crate::numerics::registration::taper::Taper;
+use rustfft::num_complex::Complex32;
+use std::f64::consts::TAU;
+
+/// Spacings of the grids on which a peak is up-sampled, in pixels, each around the best point of the one before; the
+/// first lies around the top of the parabola through whole pixels.
+const GRID_STEPS_PX: [f64; 1] = [0.15];
+/// Points of a grid on either side of its middle.
+const GRID_REACH: i32 = 2;
+/// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
+const AS_HIGH: f64 = 0.93;
+/// A ridge is a maximum too: neighbours may be higher by this share.
+const LEVEL: f64 = 0.01;
+
+/// Which frequencies count: an amplitude factor `(1 - exp(-(f/high_pass)²)) · exp(-(f/low_pass)²)`, f in cycles a pixel.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Band {
+    /// Frequencies below are taken off; 0: none.
+    pub high_pass: f64,
+    /// Frequencies above are taken off.
+    pub low_pass: f64,
+}
+
+impl Band {
+    /// Amplitude factor at a squared frequency.
+    fn factor(&self, f2: f64) -> f64 {
+        let high = if self.high_pass > 0.0 { 1.0 - (-f2 / self.high_pass.powi(2)).exp() } else { 1.0 };
+        high * (-f2 / self.low_pass.powi(2)).exp()
+    }
+}
+
+/// Plans, tapers and weights for images of one size.
+pub struct Bench {
+    fft: Fft2,
+    rows: Taper,
+    cols: Taper,
+    /// Square of each band's factor at each index of a spectrum.
+    bands: Vec<Vec<f32>>,
+}
+
+/// What two images (or several pairs of one size) have in common.
+#[derive(Debug, Clone, Default)]
+pub struct Cross {
+    /// A · conj(B), band-passed.
+    spectrum: Vec<Complex32>,
+    energy_a: f64,
+    energy_b: f64,
+    chance: f64,
+}
+
+impl Cross {
+    /// Adds another pair of the same size.
+    pub fn add(&mut self, other: &Self) {
+        if self.spectrum.is_empty() {
+            *self = other.clone();
+            return;
+        }
+        self.spectrum.iter_mut().zip(&other.spectrum).for_each(|(sum, value)| *sum += value);
+        self.energy_a += other.energy_a;
+        self.energy_b += other.energy_b;
+        self.chance += other.chance;
+    }
+
+    /// Standard deviation of the normalised correlation of unrelated images with these spectra.
+    pub fn chance_sd(&self) -> f64 {
+        let energy = (self.energy_a * self.energy_b).sqrt();
+        if energy > 0.0 { self.chance.sqrt() / energy } else { f64::INFINITY }
+    }
+}
+
+/// A displacement d with b(x) = a(x + d), and how sure it is.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Peak {
+    /// Along rows.
+    pub x: f64,
+    /// Towards later rows.
+    pub y: f64,
+    /// Normalised correlation there.
+    pub correlation: f64,
+    /// Correlation over what chance gives.
+    pub significance: f64,
+    /// One standard deviation of x and y, for noise alone: √(1 - ρ²)/ρ × chance / √K, K the mean square angular
+    /// frequency of what is common, read off the peak's curvature.
+    pub sd: [f64; 2],
+    /// A peak at the edge of the search is none.
+    pub inside: bool,
+}
+
+impl Bench {
+    /// For images of `rows` × `cols`, each side fading over `taper` of it.
+    pub fn new(rows: usize, cols: usize, bands: &[Band], taper: f64) -> Self {
+        let fft = Fft2::new(rows, cols);
+        let weights = |band: &Band| {
+            let weight = |at: usize| {
+                let (fx, fy) = fft.frequency(at);
+                if at == 0 { 0.0 } else { band.factor(fx * fx + fy * fy).powi(2) as f32 }
+            };
+            (0..fft.half() * rows).map(weight).collect()
+        };
+        let bands = bands.iter().map(weights).collect();
+        Self { fft, rows: Taper::new(rows, taper), cols: Taper::new(cols, taper), bands }
+    }
+
+    /// Rows and columns of the images.
+    pub fn size(&self) -> (usize, usize) {
+        (self.fft.rows, self.fft.cols)
+    }
+
+    /// Spectrum of an image (row by row), mean and plane removed, tapered. What is no number counts as the plane.
+    pub fn spectrum(&self, image: &[f32]) -> Vec<Complex32> {
+        let (rows, cols) = self.size();
+        let plane = Plane::of(image, rows, cols);
+        let mut work = vec![0.0f32; rows * cols];
+        for y in 0..rows {
+            let wy = self.rows.weights[y];
+            for x in 0..cols {
+                let value = image[y * cols + x];
+                if value.is_finite() {
+                    work[y * cols + x] = (value - plane.at(x, y)) * wy * self.cols.weights[x];
+                }
+            }
+        }
+        self.fft.forward(&mut work)
+    }
+
+    /// What two spectra have in common in the first band.
+    pub fn cross(&self, a: &[Complex32], b: &[Complex32]) -> Cross {
+        self.cross_in(0, a, b)
+    }
+
+    /// What two spectra have in common in one of the bands.
+    pub fn cross_in(&self, band: usize, a: &[Complex32], b: &[Complex32]) -> Cross {
+        let weights = &self.bands[band];
+        let rows = self.fft.rows;
+        let mut spectrum = vec![Complex32::default(); a.len()];
+        let (mut energy_a, mut energy_b, mut chance) = (0.0f64, 0.0f64, 0.0f64);
+        for x in 0..self.fft.half() {
+            let span = x * rows..(x + 1) * rows;
+            let (mut ea, mut eb, mut ch) = (0.0f64, 0.0f64, 0.0f64);
+            for at in span {
+                let band = weights[at];
+                let (pa, pb) = (a[at].norm_sqr() * band, b[at].norm_sqr() * band);
+                spectrum[at] = a[at] * b[at].conj() * band;
+                ea += f64::from(pa);
+                eb += f64::from(pb);
+                ch += f64::from(pa) * f64::from(pb);
+            }
+            let times = f64::from(self.fft.multiplicity(x));
+            energy_a += times * ea;
+            energy_b += times * eb;
+            chance += times * ch;
+        }
+        Cross { spectrum, energy_a, energy_b, chance }
+    }
+
+    /// The peak within `reach` (x, y) pixels of no displacement; of peaks about as high, the nearest to it.
+    /// `None` where an image has no structure at all.
+    pub fn peak(&self, cross: &Cross, reach: [usize; 2]) -> Option<Peak> {
+        let energy = (cross.energy_a * cross.energy_b).sqrt();
+        if !(energy.is_finite() && energy > 0.0) {
+            return None;
+        }
+        let (rows, cols) = self.size();
+        let surface = self.fft.inverse(&mut cross.spectrum.clone());
+        let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
+        let at = |x: i64, y: i64| {
+            let index = y.rem_euclid(rows as i64) as usize * cols + x.rem_euclid(cols as i64) as usize;
+            f64::from(surface[index]) / self.left(x as f64, y as f64)
+        };
+        let [x, y] = nearest_peak(reach, at)?;
+        let inside = x.abs() < reach[0].max(1) && y.abs() < reach[1].max(1);
+        let (top_x, _) = parabola(at(x - 1, y), at(x, y), at(x + 1, y));
+        let (top_y, _) = parabola(at(x, y - 1), at(x, y), at(x, y + 1));
+        let start = [x as f64 + top_x.clamp(-0.5, 0.5), y as f64 + top_y.clamp(-0.5, 0.5)];
+        let (x, y, value, curvature) = self.refine(cross, start);
+        let correlation = value / energy;
+        let unsure = (1.0 - correlation.powi(2)).max(1e-6).sqrt() / correlation.max(1e-6) * cross.chance_sd();
+        let sd = curvature.map(|k| if k > 0.0 { unsure / k.sqrt() } else { f64::INFINITY });
+        // Dividing the taper out makes noise larger as well, by about the root.
+        let significance = correlation / cross.chance_sd() * self.left(x, y).sqrt();
+        Some(Peak { x, y, correlation, significance, sd, inside })
+    }
+
+    fn left(&self, x: f64, y: f64) -> f64 {
+        (self.cols.left(x) * self.rows.left(y)).max(0.05)
+    }
+
+    /// Up-samples around a whole displacement: where the peak is, how high, and its curvature over its height.
+    fn refine(&self, cross: &Cross, start: [f64; 2]) -> (f64, f64, f64, [f64; 2]) {
+        let (mut middle, mut height, mut curvature) = (start, 0.0, [0.0; 2]);
+        let width = (2 * GRID_REACH + 1) as usize;
+        for step in GRID_STEPS_PX {
+            let grid = self.grid(cross, middle, step);
+            let best = (0..grid.len()).max_by(|&a, &b| grid[a].total_cmp(&grid[b])).unwrap_or(0);
+            height = grid[best];
+            // A maximum at the edge of the grid is followed without a parabola.
+            let places = [best % width, best / width];
+            for (k, apart) in [1, width].into_iter().enumerate() {
+                let inner = places[k] > 0 && places[k] + 1 < width;
+                let (top, bend) =
+                    if inner { parabola(grid[best - apart], height, grid[best + apart]) } else { (0.0, 0.0) };
+                middle[k] += (places[k] as f64 - f64::from(GRID_REACH) + top) * step;
+                curvature[k] = bend / (step * step) / height.max(1e-30);
+            }
+        }
+        (middle[0], middle[1], height, curvature)
+    }
+
+    /// The correlation, taper divided out, on a grid around a displacement: matrix DFT in y, then in x.
+    fn grid(&self, cross: &Cross, middle: [f64; 2], step: f64) -> Vec<f64> {
+        let (rows, cols) = self.size();
+        let half = self.fft.half();
+        let offsets: Vec<f64> = (-GRID_REACH..=GRID_REACH).map(|k| f64::from(k) * step).collect();
+        let turn = |frequency: f64, d: f64| {
+            let (sine, cosine) = (TAU * frequency * d).sin_cos();
+            Complex32::new(cosine as f32, sine as f32)
+        };
+        let mut grid = vec![0.0; offsets.len() * offsets.len()];
+        for (row, dy) in offsets.iter().enumerate() {
+            let y = middle[1] + dy;
+            let turns: Vec<Complex32> = (0..rows).map(|k| turn(signed(k, rows), y)).collect();
+            let columns: Vec<Complex32> = (0..half)
+                .map(|x| {
+                    let column = &cross.spectrum[x * rows..(x + 1) * rows];
+                    let sum: Complex32 = column.iter().zip(&turns).map(|(value, turn)| value * turn).sum();
+                    sum * self.fft.multiplicity(x)
+                })
+                .collect();
+            for (col, dx) in offsets.iter().enumerate() {
+                let x = middle[0] + dx;
+                let sum: f64 = columns
+                    .iter()
+                    .enumerate()
+                    .map(|(k, value)| f64::from((value * turn(k as f64 / cols as f64, x)).re))
+                    .sum();
+                grid[row * offsets.len() + col] = sum / self.left(x, y);
+            }
+        }
+        grid
+    }
+}
+
+/// Where the parabola through three points a step apart has its top, and how strongly it bends down.
+fn parabola(before: f64, at: f64, after: f64) -> (f64, f64) {
+    let bend = 2.0 * at - before - after;
+    if bend > 0.0 { ((0.5 * (after - before) / bend).clamp(-1.0, 1.0), bend) } else { (0.0, 0.0) }
+}
+
+fn signed(k: usize, n: usize) -> f64 {
+    if 2 * k > n { (k as f64 - n as f64) / n as f64 } else { k as f64 / n as f64 }
+}
+
+/// The highest point within reach; of local maxima about as high, the one nearest to no displacement.
+fn nearest_peak(reach: [i64; 2], at: impl Fn(i64, i64) -> f64) -> Option<[i64; 2]> {
+    let mut values = Vec::new();
+    for y in -reach[1]..=reach[1] {
+        for x in -reach[0]..=reach[0] {
+            values.push(([x, y], at(x, y)));
+        }
+    }
+    let best = values.iter().map(|(_, value)| *value).filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+    let maximum = |[x, y]: [i64; 2], value: f64| {
+        (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || at(x + dx, y + dy) <= value * (1.0 + LEVEL)))
+    };
+    let high = values
+        .iter()
+        .filter(|(place, value)| *value >= best || (best > 0.0 && *value >= AS_HIGH * best && maximum(*place, *value)));
+    high.min_by_key(|([x, y], _)| x * x + y * y).map(|(place, _)| *place)
+}
+
+/// The best plane of an image's finite pixels.
+struct Plane {
+    mean: f32,
+    x: f32,
+    y: f32,
+    middle: [f32; 2],
+}
+
+impl Plane {
+    fn of(image: &[f32], rows: usize, cols: usize) -> Self {
+        let middle = [(cols as f64 - 1.0) / 2.0, (rows as f64 - 1.0) / 2.0];
+        // Row sums in f32 of a few hundred values less a level keep six digits.
+        let level = image.iter().copied().find(|v| v.is_finite()).unwrap_or(0.0);
+        let (mut n, mut sum) = (0.0f64, 0.0f64);
+        let (mut sx, mut sy, mut xx, mut yy) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
+        let along: Vec<f32> = (0..cols).map(|x| (x as f64 - middle[0]) as f32).collect();
+        for (y, line) in image.chunks_exact(cols).enumerate() {
+            let (mut known, mut row, mut row_x, mut row_xx) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
+            for (value, dx) in line.iter().zip(&along) {
+                let here = f32::from(u8::from(value.is_finite()));
+                let value = if value.is_finite() { value - level } else { 0.0 };
+                known += here;
+                row += value;
+                row_x += dx * value;
+                row_xx += here * dx * dx;
+            }
+            let dy = y as f64 - middle[1];
+            n += f64::from(known);
+            sum += f64::from(row);
+            sx += f64::from(row_x);
+            sy += dy * f64::from(row);
+            xx += f64::from(row_xx);
+            yy += dy * dy * f64::from(known);
+        }
+        let mean = if n > 0.0 { sum / n } else { 0.0 };
+        // Coordinates count from the middle: with few pixels left out their means are next to nothing.
+        let mean = mean + f64::from(level);
+        let slope = |sum: f64, spread: f64| if spread > 0.0 { (sum / spread) as f32 } else { 0.0 };
+        Self { mean: mean as f32, x: slope(sx, xx), y: slope(sy, yy), middle: middle.map(|m| m as f32) }
+    }
+
+    fn at(&self, x: usize, y: usize) -> f32 {
+        self.mean + self.x * (x as f32 - self.middle[0]) + self.y * (y as f32 - self.middle[1])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Blobs moved by moving their middles: b(x) = a(x + d).
+    fn blobs(rows: usize, cols: usize, d: [f64; 2]) -> Vec<f32> {
+        let mut image = vec![0.0f32; rows * cols];
+        for i in 0..60 {
+            let (cx, cy) = ((i * 71 % cols) as f64 + 0.3 - d[0], (i * 43 % rows) as f64 + 0.6 - d[1]);
+            let (sigma, height) = (2.0 + (i % 4) as f64, 1.0 - 0.4 * (i % 3) as f64);
+            for (at, value) in image.iter_mut().enumerate() {
+                let (x, y) = ((at % cols) as f64, (at / cols) as f64);
+                let r2 = (x - cx).powi(2) + (y - cy).powi(2);
+                *value += (height * (-0.5 * r2 / (sigma * sigma)).exp()) as f32;
+            }
+        }
+        image
+    }
+
+    fn bench(rows: usize, cols: usize) -> Bench {
+        Bench::new(rows, cols, &[Band { high_pass: 0.02, low_pass: 0.4 }], 0.25)
+    }
+
+    #[test]
+    fn the_taper_pulls_no_peak_towards_zero() {
+        for d in [[3.25, -1.75], [0.5, 0.5], [-2.4, 1.6]] {
+            let bench = bench(60, 96);
+            let cross = bench.cross(&bench.spectrum(&blobs(60, 96, [0.0; 2])), &bench.spectrum(&blobs(60, 96, d)));
+            let peak = bench.peak(&cross, [12, 12]).unwrap();
+            assert!((peak.x - d[0]).abs() < 0.05 && (peak.y - d[1]).abs() < 0.05, "{d:?}: {peak:?}");
+            assert!(peak.correlation > 0.7 && peak.significance > 5.0 && peak.inside);
+        }
+    }
+
+    #[test]
+    fn of_equal_peaks_the_nearest_counts() {
+        let wave =
+            |d: f64| -> Vec<f32> { (0..64 * 96).map(|at| (TAU * ((at % 96) as f64 + d) / 8.0).sin() as f32).collect() };
+        let bench = bench(64, 96);
+        let cross = bench.cross(&bench.spectrum(&wave(0.0)), &bench.spectrum(&wave(1.5)));
+        let peak = bench.peak(&cross, [20, 0]).unwrap();
+        assert!((peak.x - 1.5).abs() < 0.02, "{peak:?}");
+    }
+
+    #[test]
+    fn unrelated_images_reach_no_significance() {
+        let mut state = 5u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 40) as f32 / 1e4
+        };
+        let bench = bench(64, 64);
+        for _ in 0..20 {
+            let a: Vec<f32> = (0..64 * 64).map(|_| noise()).collect();
+            let b: Vec<f32> = (0..64 * 64).map(|_| noise()).collect();
+            let peak = bench.peak(&bench.cross(&bench.spectrum(&a), &bench.spectrum(&b)), [10, 10]).unwrap();
+            assert!(peak.significance < 5.0, "{peak:?}");
+        }
+        assert_eq!(
+            bench.peak(&bench.cross(&bench.spectrum(&[7.0; 4096]), &bench.spectrum(&[7.0; 4096])), [5, 5]),
+            None
+        );
+    }
+}

@@ -1,0 +1,264 @@
+//! Drawings on an assembled picture: the patches of the seams with their displacements as arrows, and the area that
+//! all tilts share.
+
+use crate::record::evidence::{Evidence, TiltCurves};
+use crate::record::{Record, Tilt};
+use crate::report::format;
+use crate::report::page::ReportError;
+use crate::report::plot::{drawn, label};
+use crate::report::theme::{self, AIM, About, DATA, FAIL, INK};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use plotters::prelude::*;
+
+/// The longer side of a drawing.
+const LONGER_PX: f64 = 620.0;
+/// Room below the picture for the scale.
+const FOOT_PX: f64 = 44.0;
+/// Arrows are magnified by one of these, the largest at which none is longer than `LONGEST_ARROW_PX`.
+const MAGNIFICATIONS: [f64; 9] = [500.0, 200.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0];
+const LONGEST_ARROW_PX: f64 = 60.0;
+
+/// A picture with the scale at which it is drawn.
+struct Canvas<'a> {
+    jpeg: &'a [u8],
+    size: [f64; 2],
+    /// Drawing pixels a px of the assembled picture.
+    scale: f64,
+    origin_px: [f64; 2],
+}
+
+impl<'a> Canvas<'a> {
+    fn new(evidence: &'a Evidence, at: usize) -> Option<Self> {
+        let (picture, curves) = (evidence.pictures.get(at)?, evidence.curves.tilts.get(at)?);
+        let [width, height] = curves.picture_px.map(f64::from);
+        if picture.jpeg.is_empty() || width < 1.0 || height < 1.0 {
+            return None;
+        }
+        let zoom = LONGER_PX / width.max(height);
+        Some(Self {
+            jpeg: &picture.jpeg,
+            size: [width * zoom, height * zoom],
+            scale: zoom / curves.picture_scale.max(1e-9),
+            origin_px: curves.picture_origin_px,
+        })
+    }
+
+    fn at(&self, [x, y]: [f64; 2]) -> (i32, i32) {
+        let place = |v: f64, k: usize| ((v - self.origin_px[k]) * self.scale).round() as i32;
+        (place(x, 0), place(y, 1))
+    }
+
+    /// Puts the picture under what was drawn.
+    fn finish(&self, svg: &str, size: (u32, u32), title: &str, finding: &str) -> String {
+        let page = theme::apply(svg, size, &About { title, finding, x_axis: None });
+        let image = format!(
+            "<image x=\"0\" y=\"0\" width=\"{:.1}\" height=\"{:.1}\" href=\"data:image/jpeg;base64,{}\"/>",
+            self.size[0],
+            self.size[1],
+            STANDARD.encode(self.jpeg)
+        );
+        match page.find('>') {
+            Some(end) => format!("{}{image}{}", &page[..=end], &page[end + 1..]),
+            None => page,
+        }
+    }
+
+    fn full(&self) -> (u32, u32) {
+        (self.size[0].max(300.0) as u32, (self.size[1] + FOOT_PX) as u32)
+    }
+}
+
+/// Arrows of the patches at the tilt whose seams fit worst; `None` where no seam has patches.
+pub fn arrows(record: &Record, evidence: &Evidence) -> Result<Option<(String, f64)>, ReportError> {
+    let worst = |curves: &TiltCurves| {
+        let all = || curves.seam_patches_px.iter().flatten();
+        let sum: f64 = all().map(|[_, _, dx, dy]| dx * dx + dy * dy).sum();
+        (all().count() > 0).then(|| (sum / all().count() as f64).sqrt())
+    };
+    let known = evidence.curves.tilts.iter().enumerate().filter_map(|(at, curves)| Some((at, worst(curves)?)));
+    let Some((at, rms)) = known.max_by(|a, b| a.1.total_cmp(&b.1)) else { return Ok(None) };
+    let Some(canvas) = Canvas::new(evidence, at) else { return Ok(None) };
+    let tilt = &record.tilts[at];
+    let patches: Vec<[f64; 4]> = evidence.curves.tilts[at].seam_patches_px.iter().flatten().copied().collect();
+    let longest = patches.iter().map(|[_, _, dx, dy]| dx.hypot(*dy)).fold(1e-9, f64::max);
+    let fits = |m: &&f64| *m * longest * canvas.scale <= LONGEST_ARROW_PX;
+    let magnified = MAGNIFICATIONS.iter().find(fits).copied().unwrap_or(1.0);
+    let size = canvas.full();
+    let mut svg = String::new();
+    {
+        let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+        for [x, y, dx, dy] in &patches {
+            let (start, end) = (canvas.at([*x, *y]), canvas.at([x + dx * magnified, y + dy * magnified]));
+            arrow(&root, start, end)?;
+        }
+        scale_bar(&root, &canvas, magnified, longest)?;
+        drawn(root.present())?;
+    }
+    let finding = format!("at {:+.1}° patches lie {rms:.2} px rms off the placed tiles", tilt.tilt_deg);
+    Ok(Some((canvas.finish(&svg, size, "Patches of the seams", &finding), tilt.tilt_deg)))
+}
+
+type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
+
+/// An arrow with a pale edge, so that it shows on any picture.
+fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
+    let (dx, dy) = (f64::from(end.0 - start.0), f64::from(end.1 - start.1));
+    let length = dx.hypot(dy);
+    let mut strokes = vec![vec![start, end]];
+    if length >= 3.0 {
+        let head = (0.4 * length).clamp(4.0, 9.0);
+        for turn in [2.6f64, -2.6] {
+            let (sine, cosine) = turn.sin_cos();
+            let tip = |a: f64, b: f64| (head * (a * cosine - b * sine) / length).round() as i32;
+            let wing = (end.0 + tip(dx, dy), end.1 + (head * (dx * sine + dy * cosine) / length).round() as i32);
+            strokes.push(vec![end, wing]);
+        }
+    }
+    for (colour, width) in [(RGBColor(255, 255, 255), 5), (FAIL.placeholder, 2)] {
+        for stroke in &strokes {
+            drawn(root.draw(&PathElement::new(stroke.clone(), colour.stroke_width(width))))?;
+        }
+    }
+    drawn(root.draw(&Circle::new(start, 3, FAIL.placeholder.filled())))
+}
+
+/// A bar of a round number of px of displacement.
+fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64) -> Result<(), ReportError> {
+    let round = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
+    let px = round.into_iter().rfind(|px| *px <= longest.max(0.05)).unwrap_or(0.05);
+    let y = (canvas.size[1] + 22.0) as i32;
+    let end = 12 + (px * magnified * canvas.scale).round().max(2.0) as i32;
+    drawn(root.draw(&PathElement::new(vec![(12, y), (end, y)], FAIL.placeholder.stroke_width(3))))?;
+    let text = format!("{} px, arrows {magnified:.0} times magnified", format::significant(px));
+    drawn(root.draw(&Text::new(text, (end + 10, y - 8), label(&INK))))
+}
+
+/// The area that all kept tilts share, on the picture of the tilt nearest zero, with the operator's area.
+pub fn shared(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+    let followed = |tilt: &Tilt| tilt.tracking.as_ref().is_some_and(|t| t.shift_x_px.is_some());
+    let nearest = record
+        .tilts
+        .iter()
+        .enumerate()
+        .filter(|(_, tilt)| followed(tilt))
+        .min_by(|a, b| a.1.tilt_deg.abs().total_cmp(&b.1.tilt_deg.abs()).then(a.1.order.cmp(&b.1.order)));
+    let Some((at, zero)) = nearest else { return Ok(None) };
+    let Some(canvas) = Canvas::new(evidence, at) else { return Ok(None) };
+    let frame = frame(record, &evidence.curves.tilts[at]);
+    let mut common = frame.clone();
+    for (tilt, curves) in record.tilts.iter().zip(&evidence.curves.tilts) {
+        let Some(place) = place(tilt).filter(|_| !tilt.exclude) else { continue };
+        let seen = carried(record, zero.tilt_deg, tilt.tilt_deg, place, &self::frame(record, curves));
+        common = clip(&common, &seen);
+    }
+    let size = canvas.full();
+    let mut svg = String::new();
+    {
+        let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+        outline(&root, &canvas, &frame, DATA.placeholder.stroke_width(2))?;
+        outline(&root, &canvas, &common, FAIL.placeholder.stroke_width(3))?;
+        if let Some([x, y, w, h]) = record.series.target_area_px {
+            let area = [[x, y], [x + w, y], [x + w, y + h], [x, y + h]];
+            outline(&root, &canvas, &area, AIM.placeholder.stroke_width(3))?;
+        }
+        let y = (canvas.size[1] + 14.0) as i32;
+        let share =
+            format!("heavy line: common to all kept tilts, {:.0} % of the frame", 100.0 * area(&common) / area(&frame));
+        drawn(root.draw(&Text::new(share, (6, y), label(&INK))))?;
+        drawn(root.present())?;
+    }
+    let finding = format!("{:.0} % of the frame is common to all kept tilts", 100.0 * area(&common) / area(&frame));
+    Ok(Some(canvas.finish(&svg, size, "Area common to all tilts", &finding)))
+}
+
+fn place(tilt: &Tilt) -> Option<[f64; 2]> {
+    let tracking = tilt.tracking.as_ref()?;
+    Some([tracking.shift_x_px?, tracking.shift_y_px?])
+}
+
+/// Corners of the assembled picture of a tilt.
+fn frame(record: &Record, curves: &TiltCurves) -> Vec<[f64; 2]> {
+    let places = || curves.tile_places_px.iter();
+    let low = |k: usize| places().map(|p| p[k]).fold(f64::INFINITY, f64::min);
+    let high = |k: usize| places().map(|p| p[k]).fold(f64::NEG_INFINITY, f64::max);
+    let (x0, y0) = (low(0), low(1));
+    let (x1, y1) = (high(0) + record.series.width_px as f64, high(1) + record.series.height_px as f64);
+    vec![[x0, y0], [x1, y0], [x1, y1], [x0, y1]]
+}
+
+/// A tilt's frame on the picture of the tilt nearest zero: back by its place, and across the axis by the ratio of the
+/// cosines.
+fn carried(record: &Record, zero_deg: f64, tilt_deg: f64, place: [f64; 2], frame: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let middle = [0.5 * record.series.assembled_width_px as f64, 0.5 * record.series.assembled_height_px as f64];
+    let used = record.measures.geometry.as_ref().and_then(|geometry| geometry.axis_used_deg);
+    let more = zero_deg.to_radians().cos() / tilt_deg.to_radians().cos().max(1e-3) - 1.0;
+    let one = |[x, y]: &[f64; 2]| {
+        let away = [x - middle[0] - place[0], y - middle[1] - place[1]];
+        let wider = used.map_or([0.0; 2], |deg| {
+            let (sine, cosine) = deg.to_radians().sin_cos();
+            let across = away[0] * cosine - away[1] * sine;
+            [more * across * cosine, -more * across * sine]
+        });
+        [middle[0] + away[0] + wider[0], middle[1] + away[1] + wider[1]]
+    };
+    frame.iter().map(one).collect()
+}
+
+/// Twice the signed area of the triangle a, b, c.
+fn turn(a: [f64; 2], b: [f64; 2], c: [f64; 2]) -> f64 {
+    (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
+}
+
+/// The part of a convex polygon inside another, corners in the same sense (Sutherland & Hodgman 1974).
+fn clip(polygon: &[[f64; 2]], by: &[[f64; 2]]) -> Vec<[f64; 2]> {
+    let mut left = polygon.to_vec();
+    for (k, &a) in by.iter().enumerate() {
+        let b = by[(k + 1) % by.len()];
+        let corners = std::mem::take(&mut left);
+        for (i, &p) in corners.iter().enumerate() {
+            let q = corners[(i + 1) % corners.len()];
+            let (p_in, q_in) = (turn(a, b, p), turn(a, b, q));
+            if p_in >= 0.0 {
+                left.push(p);
+            }
+            if (p_in >= 0.0) != (q_in >= 0.0) {
+                let t = p_in / (p_in - q_in);
+                left.push([p[0] + t * (q[0] - p[0]), p[1] + t * (q[1] - p[1])]);
+            }
+        }
+    }
+    left
+}
+
+fn area(polygon: &[[f64; 2]]) -> f64 {
+    let n = polygon.len();
+    let cross = |i: usize| {
+        let (a, b) = (polygon[i], polygon[(i + 1) % n]);
+        a[0] * b[1] - a[1] * b[0]
+    };
+    0.5 * (0..n).map(cross).sum::<f64>()
+}
+
+fn outline(root: &Area<'_>, canvas: &Canvas<'_>, polygon: &[[f64; 2]], style: ShapeStyle) -> Result<(), ReportError> {
+    let corners: Vec<(i32, i32)> = polygon.iter().chain(polygon.first()).map(|&corner| canvas.at(corner)).collect();
+    if corners.len() > 2 {
+        drawn(root.draw(&PathElement::new(corners, style)))?;
+    }
+    Ok(())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn polygons_are_clipped_to_what_both_hold() {
+        let square = [[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]];
+        let moved: Vec<[f64; 2]> = square.iter().map(|[x, y]| [x + 4.0, y - 3.0]).collect();
+        let both = clip(&square, &moved);
+        assert!((area(&both) - 6.0 * 7.0).abs() < 1e-9, "{both:?}");
+        let away: Vec<[f64; 2]> = square.iter().map(|[x, y]| [x + 40.0, *y]).collect();
+        assert!(area(&clip(&square, &away)).abs() < 1e-9);
+    }
+}

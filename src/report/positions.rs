@@ -1,0 +1,41 @@
+//! Place of the field over tilt: where the zero tilt's centre feature is found.
+
+use crate::record::Record;
+use crate::report::page::ReportError;
+use crate::report::plot::{self, drawn, label};
+use crate::report::theme::{FAIL, INK, SECOND};
+use plotters::prelude::*;
+
+/// Draws the trace; `None` where the field was not followed.
+pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
+    let x = plot::per_tilt(record, |tilt| tilt.tracking.as_ref()?.shift_x_px);
+    let y = plot::per_tilt(record, |tilt| tilt.tracking.as_ref()?.shift_y_px);
+    let all = || x.iter().chain(&y).filter_map(|(_, value)| *value);
+    if all().count() < 4 {
+        return Ok(None);
+    }
+    let (low, high) = (all().fold(0.0, f64::min), all().fold(0.0, f64::max));
+    let room = 0.12 * (high - low).max(4.0);
+    let finding = format!("the centre feature is found from {low:.0} to {high:.0} px off its place at zero tilt");
+    let jumped: Vec<f64> = record
+        .checks
+        .iter()
+        .filter(|check| check.id == "tracking_step")
+        .flat_map(|check| check.tilts_deg.iter().copied())
+        .collect();
+    let svg = plot::over_tilt(record, "Place of the field", &finding, "px", low - room..high + room, |chart| {
+        plot::line_and_points(chart, &x, &plot::MEASURED, false)?;
+        plot::line_and_points(chart, &y, &SECOND, true)?;
+        for (points, name) in [(&x, "x"), (&y, "y")] {
+            let last = points.iter().rev().find_map(|(deg, value)| value.map(|value| (*deg, value)));
+            let named = last.map(|place| EmptyElement::at(place) + Text::new(name, (8, -7), label(&INK)));
+            drawn(chart.draw_series(named))?;
+        }
+        let marked = record.tilts.iter().enumerate().filter(|(_, tilt)| jumped.contains(&tilt.tilt_deg));
+        let marks = marked.filter_map(|(at, tilt)| x[at].1.map(|value| (tilt.tilt_deg, value)));
+        let marks = marks.map(|place| Circle::new(place, 9, FAIL.placeholder.stroke_width(2)));
+        drawn(chart.draw_series(marks))?;
+        plot::excluded(chart, record, |at| x[at].1)
+    })?;
+    Ok(Some(svg))
+}

@@ -1,0 +1,153 @@
+//! The accuracy table: seams, distortion, steps, axis and height on simulated series with known truth.
+//!
+//! `cargo bench --bench accuracy` prints it; the figures of DEVELOPERS.md are its output.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
+#[path = "../support/accuracy.rs"]
+mod accuracy;
+
+use accuracy::{Errors, Plan, bent, jump, seam_errors, steps};
+
+fn main() {
+    println!("| what | series | found | aim |\n| --- | --- | --- | --- |");
+    seams();
+    distortions();
+    tracking();
+}
+
+fn seam_row(name: &str, plans: &[Plan]) {
+    let (mut all, mut missing) = (Errors::default(), 0);
+    for plan in plans {
+        let (record, truth) = plan.assess();
+        let (errors, lost) = seam_errors(&record, &truth);
+        all.0.extend(errors.0);
+        missing += lost;
+    }
+    println!(
+        "| seam shift, px | {name} | median {:.3}, 95 % {:.3}, worst {:.2}; {} seams, {missing} not measured | median 0.05, \
+         95 % 0.2 |",
+        all.quantile(0.5),
+        all.quantile(0.95),
+        all.quantile(1.0),
+        all.0.len()
+    );
+}
+
+fn seams() {
+    let column = |seed, counts| Plan { seed, tiles: (1, 3), scatter_px: 1.5, counts, step_deg: 6.0, ..Plan::default() };
+    for counts in [9000.0, 6000.0, 500.0] {
+        seam_row(&format!("1 × 3 of 256², 40 px overlap, {counts:.0} counts"), &[column(1, counts), column(2, counts)]);
+    }
+    let large = |counts| Plan {
+        tiles: (1, 3),
+        side_px: 512,
+        overlap_px: 96,
+        scatter_px: 1.5,
+        counts,
+        step_deg: 15.0,
+        ..Plan::default()
+    };
+    for counts in [7500.0, 500.0] {
+        seam_row(&format!("1 × 3 of 512², 96 px overlap, {counts:.0} counts"), &[large(counts)]);
+    }
+    let square = Plan { seed: 3, tiles: (2, 2), overlap_px: 32, scatter_px: 3.5, step_deg: 10.0, ..Plan::default() };
+    seam_row("2 × 2 of 256², places wrong by up to half of 32 px", &[square]);
+    let thin = Plan {
+        seed: 4,
+        tiles: (1, 2),
+        side_px: 512,
+        overlap_px: 16,
+        scatter_px: 1.3,
+        step_deg: 12.0,
+        ..Plan::default()
+    };
+    seam_row("1 × 2 of 512², 3 % overlap", &[thin]);
+    let pattern =
+        Plan { seed: 5, tiles: (2, 2), pattern: [0.03, 0.05], scatter_px: 1.5, step_deg: 10.0, ..Plan::default() };
+    seam_row("2 × 2 of 256², gain of pixels 3 %, of columns 5 %", &[pattern]);
+}
+
+fn distortions() {
+    for (amplitude, counts) in [(1.0, 7500.0), (2.0, 7500.0), (4.0, 7500.0), (2.0, 500.0)] {
+        let tilts: Vec<f64> = (-5..=5).map(|i| 12.0 * f64::from(i)).collect();
+        let plan = Plan {
+            seed: 6,
+            tiles: (1, 2),
+            side_px: 384,
+            overlap_px: 64,
+            step_deg: 12.0,
+            counts,
+            faults: bent(&tilts, (0, 1), amplitude, 20.0, [1.0, 0.0]),
+            ..Plan::default()
+        };
+        let (record, _) = plan.assess();
+        let found = Errors(
+            record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).filter_map(|s| s.distortion_rms_px).collect(),
+        );
+        // A whole wave has √½ of its amplitude as root mean square.
+        let over = found.quantile(0.5) * 2f64.sqrt() / amplitude;
+        println!(
+            "| distortion found over planted | amplitude {amplitude} px, {counts:.0} counts | median {over:.2}, {:.2} to {:.2} | \
+             0.85 to 1.15 |",
+            found.quantile(0.05) * 2f64.sqrt() / amplitude,
+            found.quantile(0.95) * 2f64.sqrt() / amplitude
+        );
+    }
+}
+
+/// A step is told from this on, in px: jumps of 4 px, less what tracking may miss of them.
+const TOLD_PX: f64 = 3.2;
+
+fn tracking() {
+    for counts in [7500.0, 500.0] {
+        let (mut found, mut planted, mut false_steps, mut tilts) = (0, 0, 0, 0);
+        let (mut axis, mut height, mut directions) = (Vec::new(), Vec::new(), Vec::new());
+        for seed in 0..13u64 {
+            let scheme = ["unidirectional", "bidirectional", "dose-symmetric"][seed as usize % 3];
+            let at = |k: u64| 3.0 * (((seed * 7 + k * 13) % 37) as f64 - 18.0);
+            let faults: String =
+                (0..3).map(|k| jump(at(k), 4.0 + ((seed + 3 * k) % 8) as f64, (seed * 50 + 110 * k) as f64)).collect();
+            let offsets_um = [-2.0 + 0.33 * seed as f64, 0.6 - 0.1 * seed as f64];
+            let axis_deg = (seed as f64 * 29.0) % 360.0;
+            let plan = Plan { seed: 20 + seed, faults, offsets_um, axis_deg, scheme, counts, ..Plan::default() };
+            let (record, truth) = plan.assess();
+            let (jumps, others) = steps(&record, &truth);
+            planted += jumps.len();
+            found += jumps.iter().filter(|step| **step > TOLD_PX).count();
+            false_steps += others.iter().filter(|step| **step > TOLD_PX).count();
+            tilts += record.tilts.len();
+            let geometry = record.measures.geometry;
+            if let Some(found) = geometry.as_ref().and_then(|g| g.axis_found_deg.zip(g.axis_found_error_deg)) {
+                let off = (found.0 - axis_deg + 90.0).rem_euclid(180.0) - 90.0;
+                directions.push((off, found.1));
+            }
+            if let Some(geometry) = geometry.filter(|geometry| geometry.measured) {
+                let off = |found: Option<f64>, truth: f64| (found.unwrap() - truth, truth);
+                axis.push(off(geometry.axis_offset_um, offsets_um[0]));
+                height.push(off(geometry.height_offset_um, offsets_um[1]));
+            }
+        }
+        println!(
+            "| lone jumps of 4 to 11 px | {tilts} tilts, {counts:.0} counts | {found} of {planted} found, {false_steps} false \
+             over {TOLD_PX} px | all, 1 in 500 |"
+        );
+        let within = directions.iter().filter(|(off, _): &&(f64, f64)| off.abs() <= 2.0).count();
+        let worst = directions.iter().map(|(off, _)| off.abs()).fold(0.0, f64::max);
+        println!(
+            "| direction of the axis, degrees | 13 series of 256², {counts:.0} counts | found in {}, {within} within 2°, worst \
+             error {worst:.1} | 2 |",
+            directions.len()
+        );
+        for (name, errors, least, share) in [("axis offset", axis, 0.03, 0.03), ("height", height, 0.05, 0.05)] {
+            let within = errors.iter().filter(|(off, truth)| off.abs() <= (share * truth.abs()).max(least)).count();
+            let worst = errors.iter().map(|(off, _)| off.abs()).fold(0.0, f64::max);
+            println!(
+                "| {name}, µm | 13 series, {counts:.0} counts | {within} of {} within, worst error {worst:.3} | {least} or {:.0} \
+                 % |",
+                errors.len(),
+                100.0 * share
+            );
+        }
+    }
+}

@@ -1,0 +1,95 @@
+//! Tracking and geometry: positions, jumps, axis offset, height and direction of the axis, against the simulator's truth.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
+#[path = "support/accuracy.rs"]
+mod accuracy;
+
+use accuracy::{Plan, jump, steps};
+use tiltworth::record::{Answer, Record};
+
+fn flagged(record: &Record, id: &str) -> Vec<f64> {
+    record.tilts.iter().filter(|t| t.flags.iter().any(|flag| flag == id)).map(|t| t.tilt_deg.round()).collect()
+}
+
+#[test]
+fn lone_jumps_are_told_once_and_nothing_else_is() {
+    let faults = [jump(-27.0, 7.0, 80.0), jump(24.0, 9.0, 200.0), jump(45.0, 8.0, 330.0)].concat();
+    for scheme in ["unidirectional", "bidirectional", "dose-symmetric"] {
+        let plan = Plan { seed: 31, scheme, faults: faults.clone(), ..Plan::default() };
+        let (record, truth) = plan.assess();
+        let (planted, others) = steps(&record, &truth);
+        assert!(planted.len() == 3 && planted.iter().all(|step| *step > 4.0), "{scheme}: {planted:?}");
+        assert!(others.iter().all(|step| *step < 4.0), "{scheme}: {others:?}");
+        assert_eq!(flagged(&record, "tracking_step"), [-27.0, 24.0, 45.0], "{scheme}");
+        assert!(record.verdict.answer == Answer::Reconstruct, "a jump of three hundredths is a caution");
+    }
+}
+
+#[test]
+fn axis_offset_and_height_are_measured_from_positions_and_recorded_shift() {
+    let plan = Plan { seed: 32, axis_deg: 127.0, offsets_um: [-1.7, 0.45], ..Plan::default() };
+    let (record, _) = plan.assess();
+    let geometry = record.measures.geometry.as_ref().unwrap();
+    let (d, z) = (geometry.axis_offset_um.unwrap(), geometry.height_offset_um.unwrap());
+    assert!((d + 1.7).abs() <= 0.051 && (z - 0.45).abs() <= 0.05, "d {d}, z {z}");
+    assert!(record.checks.iter().any(|check| check.id == "axis_offset" && check.value == Some(d.abs())));
+    let next = record.verdict.next_time.join("; ");
+    // d < 0 along (cos 127°, -sin 127°) = (-0.60, -0.80): the tilt axis lies at -d of it, mostly towards -y.
+    assert!(next.contains("µm from the optical axis towards -y"), "{next}");
+}
+
+/// Without the columns of image shift the axis is not guessed at.
+#[test]
+fn without_image_shift_geometry_is_not_measured_and_the_column_is_named() {
+    let plan = Plan { seed: 33, step_deg: 6.0, ..Plan::default() };
+    let (record, _) = plan.assess_edited(|series| {
+        let table = series.join("sections.csv");
+        let text = std::fs::read_to_string(&table).unwrap();
+        std::fs::write(&table, text.replacen("shift_x_um", "sx", 1).replacen("shift_y_um", "sy", 1)).unwrap();
+    });
+    let geometry = record.measures.geometry.unwrap();
+    assert!(!geometry.measured && geometry.axis_offset_um.is_none());
+    assert!(geometry.why_not.unwrap().contains("shift_x_um"));
+    assert!(record.tilts.iter().all(|tilt| tilt.tracking.as_ref().unwrap().stage_step_px.is_none()));
+    assert!(record.tilts.iter().all(|tilt| tilt.tracking.as_ref().unwrap().shift_x_px.is_some()));
+}
+
+/// Dark and dim tilts are bridged over, and take nothing of their neighbours.
+#[test]
+fn a_dark_tilt_is_bridged() {
+    let faults =
+        "[[fault]]\ntilts_deg = [18.0]\nwhat = { dim = { factor = 0.0 } }\n".to_owned() + &jump(30.0, 8.0, 10.0);
+    let plan = Plan { seed: 34, faults, ..Plan::default() };
+    let (record, truth) = plan.assess();
+    for tilt in record.tilts.iter().filter(|tilt| (tilt.tilt_deg - 18.0).abs() > 1.0) {
+        let truth = truth.tilts.iter().find(|t| t.order == tilt.order).unwrap();
+        let tracking = tilt.tracking.as_ref().unwrap();
+        let off = tracking.shift_y_px.unwrap() - (truth.seen_y_px - 0.0);
+        assert!(off.abs() < 12.0, "{}: {off}", tilt.tilt_deg);
+    }
+    assert_eq!(flagged(&record, "tracking_step"), [30.0]);
+}
+
+/// The stated axis is held against how the pictures shrink.
+#[test]
+fn an_axis_stated_wrong_by_ninety_degrees_is_said_plainly() {
+    let plan = Plan { seed: 35, side_px: 448, axis_deg: 20.0, step_deg: 4.0, ..Plan::default() };
+    let (record, _) = plan.assess_edited(|series| {
+        let sheet = series.join("series.toml");
+        let text = std::fs::read_to_string(&sheet).unwrap();
+        let wrong: Vec<String> = text
+            .lines()
+            .map(|l| if l.starts_with("axis_deg") { "axis_deg = 110.0".into() } else { l.to_owned() })
+            .collect();
+        std::fs::write(&sheet, wrong.join("\n")).unwrap();
+    });
+    let geometry = record.measures.geometry.unwrap();
+    let note = geometry.axis_note.unwrap_or_default();
+    assert!(
+        note.contains("wrong by 90°"),
+        "{note} {:?} ± {:?}",
+        geometry.axis_found_deg,
+        geometry.axis_found_error_deg
+    );
+}

@@ -334,3 +334,37 @@ impl<'a> Common<'a> {
         ratios.get(ratios.len() / 2).copied()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::seams::plan::Rect;
+
+    /// Noise that nothing has in common: a seam over it is not measured, whatever peak comes up.
+    #[test]
+    fn unrelated_strips_have_no_shift() {
+        let mut state = 3u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            ((state >> 40) & 0xff) as f32
+        };
+        let pair = Pair {
+            from: 0,
+            to: 1,
+            along_x: true,
+            nominal_px: [0.0, 216.0],
+            whole_px: [0, 216],
+            overlap_px: 40,
+            reach_px: 22,
+        };
+        let mut strip = |y: usize| {
+            let rect = Rect { x: 0, y, width: 256, height: 62 };
+            let values = (0..256 * 62).map(|_| 1000.0 + noise()).collect();
+            Strip { rect, image: Image { rows: 62, cols: 256, values } }
+        };
+        for _ in 0..10 {
+            let (from, to) = (strip(194), strip(0));
+            assert!(find(&pair, &from, &to, 0.0).is_err());
+        }
+    }
+}

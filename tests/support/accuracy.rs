@@ -223,7 +223,13 @@ pub fn seam_errors(record: &Record, truth: &Truth) -> (Errors, usize) {
             let [x, y] = true_offset(&truth.tiles, seam);
             match (seam.offset_x_px, seam.offset_y_px) {
                 (Some(found_x), Some(found_y)) => errors.0.push((found_x - x).hypot(found_y - y)),
-                _ => missing += 1,
+                _ => {
+                    println!(
+                        "not measured: {}° {:?}–{:?}, truly {x:.1}, {y:.1} off, {:?}",
+                        tilt.tilt_deg, seam.from, seam.to, seam.why_not
+                    );
+                    missing += 1;
+                }
             }
         }
     }

@@ -12,9 +12,11 @@ use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::{self, Image, Window};
 use crate::numerics::registration::spectral::{Band, Bench, Cross, Peak};
 
-/// A peak is believed from so many standard deviations of chance on: over the some thousand displacements of a search
-/// window, one of 4.5 comes up by chance less than once in a hundred seams.
+/// A patch is believed from so many standard deviations of chance on: over the some hundred displacements within its
+/// reach, one of 4.5 comes up by chance less than once in a hundred patches.
 const BELIEVED: f64 = 5.0;
+/// The sum of all patches confirms a place that was significant among all of the search window: it has one chance.
+const CONFIRMED: f64 = 4.0;
 /// Of two peaks about as high, the one nearer to the nominal place counts (a repeating texture has many).
 const AS_HIGH: f64 = 0.9;
 /// The common area must be at least this share of the nominal one.
@@ -131,7 +133,7 @@ fn coarse_at(pair: &Pair, from: &Strip, to: &Strip, bin: f64) -> Option<[f64; 2]
     let nominal_area = pair.overlap_px as f64 * if pair.along_x { a.cols as f64 } else { a.rows as f64 } / bin;
     let window = Window { x: side(0), y: side(1) };
     let surface = masked::correlate(&a, &b, window, LEAST_SHARE * nominal_area);
-    let peak = surface.peak(middle, AS_HIGH).filter(|peak| peak.significance >= BELIEVED)?;
+    let peak = surface.peak(middle, AS_HIGH).filter(|peak| peak.significance >= peak.chance_significance)?;
     Some([peak.x * bin - origin[0], peak.y * bin - origin[1]])
 }
 
@@ -289,7 +291,7 @@ impl<'a> Common<'a> {
         if looks.is_empty() {
             return Err(NotMeasured::because("its overlap is dark, saturated or unreadable"));
         }
-        let peak = bench.peak(&sum, self.nominal_near).filter(|peak| peak.inside && peak.significance >= BELIEVED);
+        let peak = bench.peak(&sum, self.nominal_near).filter(|peak| peak.inside && peak.significance >= CONFIRMED);
         peak.ok_or_else(|| NotMeasured::because("its overlap shows no common texture"))
     }
 
@@ -330,5 +332,39 @@ impl<'a> Common<'a> {
         let mut ratios: Vec<f64> = looks.iter().filter_map(ratio).collect();
         ratios.sort_by(f64::total_cmp);
         ratios.get(ratios.len() / 2).copied()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::seams::plan::Rect;
+
+    /// Noise that nothing has in common: a seam over it is not measured, whatever peak comes up.
+    #[test]
+    fn unrelated_strips_have_no_shift() {
+        let mut state = 3u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            ((state >> 40) & 0xff) as f32
+        };
+        let pair = Pair {
+            from: 0,
+            to: 1,
+            along_x: true,
+            nominal_px: [0.0, 216.0],
+            whole_px: [0, 216],
+            overlap_px: 40,
+            reach_px: 22,
+        };
+        let mut strip = |y: usize| {
+            let rect = Rect { x: 0, y, width: 256, height: 62 };
+            let values = (0..256 * 62).map(|_| 1000.0 + noise()).collect();
+            Strip { rect, image: Image { rows: 62, cols: 256, values } }
+        };
+        for _ in 0..10 {
+            let (from, to) = (strip(194), strip(0));
+            assert!(find(&pair, &from, &to, 0.0).is_err());
+        }
     }
 }

@@ -5,6 +5,9 @@
 use crate::numerics::registration::fft2::{Fft2, good_size};
 use rustfft::num_complex::Complex32;
 
+/// How often the highest peak of unrelated images may be believed.
+const CHANCE: f64 = 1e-3;
+
 /// An image; pixels that are no number are left out.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Image {
@@ -48,6 +51,9 @@ pub struct Candidate {
     pub correlation: f64,
     /// Correlation over its standard deviation for unrelated images.
     pub significance: f64,
+    /// What the highest of all independent displacements of the window passes by chance once in a thousand:
+    /// √(2 ln(displacements / 0.001)).
+    pub chance_significance: f64,
 }
 
 /// Correlates two images; displacements with fewer than `least_shared` shared pixels have no value.
@@ -157,6 +163,7 @@ impl Surface {
         let (x, y) = place(at);
         let correlation = self.values[at];
         let sd = (self.cell_px / self.shared[at].max(1.0)).sqrt();
+        let trials = (self.values.len() as f64 / self.cell_px).max(1.0);
         let top = |before: f64, after: f64| {
             let bend = before - 2.0 * correlation + after;
             if bend < 0.0 { (0.5 * (before - after) / bend).clamp(-0.5, 0.5) } else { 0.0 }
@@ -166,6 +173,7 @@ impl Surface {
             y: y as f64 + top(self.at(x, y - 1), self.at(x, y + 1)),
             correlation,
             significance: correlation / sd,
+            chance_significance: (2.0 * (trials / CHANCE).ln()).sqrt(),
         })
     }
 }

@@ -22,7 +22,7 @@
   function tell(tilt, at) {
     words.textContent = "";
     var angle = document.createElement("b");
-    angle.textContent = (tilt.tilt_deg > 0 ? "+" : "") + tilt.tilt_deg.toFixed(1) + "°";
+    angle.textContent = (tilt.tilt_deg > 0.05 ? "+" : "") + tilt.tilt_deg.toFixed(1).replace(/^-0\.0$/, "0.0") + "°";
     words.appendChild(angle);
     line("tilt " + (at + 1) + " of " + tilts.length + ", recorded as number " + (tilt.order + 1));
     if (tilt.exclude) { line("Left out"); }

@@ -43,13 +43,14 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let px = found.value * side_px(case);
     if found.tilts_deg.is_empty() {
         let stage = case.tilts.iter().filter_map(|tilt| Some((tilt.tracking.as_ref()?.stage_step_px?, tilt.tilt_deg)));
-        let jumped = stage.filter(|(step, _)| *step > 0.02 * side_px(case)).max_by(|a, b| a.0.total_cmp(&b.0));
+        let share = case.limits.caution.and_then(|limit| limit.number(&case.yardsticks)).unwrap_or(f64::INFINITY);
+        let jumped = stage.filter(|(step, _)| *step > share * side_px(case)).max_by(|a, b| a.0.total_cmp(&b.0));
         let made_good = jumped
             .map(|(step, deg)| format!("; the stage moved {step:.0} px at {deg:+.1}°, which image shift made good"));
         return format!("the field never jumps by more than {px:.1} px{}", made_good.unwrap_or_default());
     }
     format!(
-        "{} off the run of its neighbours, by up to {px:.0} px, {} of the shorter side (limit {}): track again after a \
+        "{} off the run of the neighbours, by up to {px:.0} px, {} of the shorter side (limit {}): track again after a \
          jump, and let the stage settle",
         angles(found.tilts_deg, "is", "are"),
         percent(found.value),

@@ -27,7 +27,8 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let error = geometry.and_then(|g| g.axis_offset_error_um).unwrap_or(0.0);
     let signed = geometry.and_then(|g| g.axis_offset_um).unwrap_or(found.value);
     let note = geometry.and_then(|g| g.axis_note.clone()).map(|note| format!("; {note}")).unwrap_or_default();
-    let offset = format!("the optical axis lies {signed:+.2} µm (± {error:.2}) from the tilt axis, across it{note}");
+    let offset =
+        format!("the optical axis lies {signed:+.2} µm (± {error:.3} by scatter) from the tilt axis, across it{note}");
     if found.grade == crate::record::Grade::Pass {
         return offset;
     }

@@ -26,7 +26,7 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let geometry = case.measures.geometry.as_ref();
     let error = geometry.and_then(|g| g.height_offset_error_um).unwrap_or(0.0);
     let signed = geometry.and_then(|g| g.height_offset_um).unwrap_or(found.value);
-    let height = format!("the specimen lies {signed:+.2} µm (± {error:.2}) from eucentric height");
+    let height = format!("the specimen lies {signed:+.2} µm (± {error:.3} by scatter) from eucentric height");
     if found.grade == crate::record::Grade::Pass {
         return height;
     }

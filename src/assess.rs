@@ -16,7 +16,7 @@ use crate::measure::seams::{self, settle::Settled};
 use crate::measure::sharpness::{self, BAND_EDGES, Motions, SECTORS, SeriesSharpness, Spectrum, TiltSharpness};
 use crate::measure::tally::Tally;
 use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
-use crate::measure::{coverage, picture, segments, spectrum_picture};
+use crate::measure::{coverage, picture, segments, spectrum_picture, thickness};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::periodogram::{self, Periodogram};
 use crate::numerics::rotational::PolarMap;
@@ -657,7 +657,7 @@ fn measures(
 ) -> Measures {
     let views: Vec<coverage::View> =
         tilts.iter().map(|tilt| coverage::View { tilt_deg: tilt.tilt_deg, order: tilt.order }).collect();
-    let thickness = series
+    let thickness_nm = series
         .sheet
         .specimen_facts
         .thickness_nm
@@ -677,13 +677,49 @@ fn measures(
             dose_match_upper_side_only: series.dose().basis != Some(DoseBasis::AtCamera),
             dose_match_why_not,
         },
-        coverage: coverage::measure(&views, series.order_source.word(), thickness),
+        coverage: coverage::measure(&views, series.order_source.word(), thickness_nm),
         dose,
         geometry: None,
-        thickness: None,
+        thickness: Some(thickness_record(series, observed)),
         seams: None,
         focus: crate::record::FocusMeasure::default(),
     }
+}
+
+fn thickness_record(series: &Series, observed: &[TiltSeen]) -> crate::record::Thickness {
+    let (found, why_not) = parted(transmission(series, observed).and_then(|views| thickness::measure(&views)));
+    crate::record::Thickness {
+        measured: found.is_some(),
+        why_not,
+        attenuation_lengths: found.map(|found| found.attenuation_lengths),
+        attenuation_lengths_error: found.map(|found| found.error),
+        pretilt_deg: found.and_then(|found| found.pretilt_deg),
+    }
+}
+
+/// Counts of each tilt over the electrons that it got; only where the beam before the specimen is known.
+fn transmission(series: &Series, observed: &[TiltSeen]) -> Measured<Vec<thickness::View>> {
+    if series.dose().basis == Some(DoseBasis::AtCamera) {
+        return Err(NotMeasured::because("the dose was read behind the specimen, where it follows the counts"));
+    }
+    let mean = |tilt: &TiltGroup, cell: fn(&crate::intake::rows::Row) -> Option<f64>| -> Option<f64> {
+        let cells: Option<Vec<f64>> = tilt.rows.iter().map(|&row| cell(&series.sections[row].row)).collect();
+        cells.map(|cells| cells.iter().sum::<f64>() / cells.len() as f64).filter(|&mean| mean > 0.0)
+    };
+    let column = |cell| series.tilts.iter().map(|tilt| mean(tilt, cell)).collect::<Option<Vec<f64>>>();
+    let doses = column(|row| row.dose);
+    let alike = |doses: &Vec<f64>| doses.iter().all(|dose| (dose / doses[0] - 1.0).abs() < 1e-3);
+    let beam = match doses {
+        Some(doses) if series.beam_is_fixed() || !alike(&doses) => doses,
+        _ if series.beam_is_fixed() => column(|row| row.exposure_s).unwrap_or_else(|| vec![1.0; series.tilts.len()]),
+        Some(_) => return Err(NotMeasured::because("one dose is stated for all tilts, and the beam not to be fixed")),
+        None => return Err(NotMeasured::because("neither the dose of each tilt is stated nor a fixed beam")),
+    };
+    let views = observed.iter().zip(&series.tilts).zip(beam).filter_map(|((seen, tilt), beam)| {
+        let counts = seen.tally.as_ref().filter(|tally| tally.n > 0)?.mean - series.offset_counts();
+        Some(thickness::View { tilt_deg: tilt.tilt_deg, transmission: counts / beam })
+    });
+    Ok(views.collect())
 }
 
 /// Counts with the set-up beam at zero tilt over the target.

@@ -93,6 +93,20 @@ fn planted_shadow_saturation_and_motion_are_measured() {
 }
 
 #[test]
+fn thickness_and_pretilt_are_found_in_the_counts() {
+    // The script gives each tilt exp(0.6 (1/cos t - 1)) times the dose for the same counts.
+    let thickness = &assess(&folder("outside-resin"), &[])["measures"]["thickness"];
+    assert!((number(&thickness["attenuation_lengths"]) - 0.6).abs() < 0.02, "{thickness}");
+    assert!(number(&thickness["pretilt_deg"]).abs() < 1.0, "{thickness}");
+    let fixed = &assess(&folder("outside-vitrified"), &[])["measures"]["thickness"];
+    assert!((number(&fixed["attenuation_lengths"]) - 0.4).abs() < 0.02, "{fixed}");
+    // One dose for all tilts says nothing where the beam was changed.
+    let unknown = &assess(&folder("outside-vitrified"), &["--beam", "regulated"])["measures"]["thickness"];
+    assert_eq!(unknown["measured"], false);
+    assert_eq!(unknown["why_not"], "one dose is stated for all tilts, and the beam not to be fixed");
+}
+
+#[test]
 fn the_dose_of_overlapping_beams_is_numpys() {
     let truth = truth("outside-resin");
     let wide = tempfile::tempdir().unwrap();

@@ -47,7 +47,16 @@ fn yardsticks(series: &SeriesFacts, measures: &Measures, profile: &Profile) -> Y
         wanted_defocus_um: measures.focus.wanted_um,
         wavelength_nm: series.kv.map(crate::physics::electron::wavelength_nm),
         pixel_nm: series.pixel_nm,
+        reserve_for_range: reserve_for_range(measures),
     }
+}
+
+/// exp(τ(1/cos θmax - 1)): what a section of τ attenuation lengths takes more at the steepest tilt than at zero.
+fn reserve_for_range(measures: &Measures) -> Option<f64> {
+    let tau = measures.thickness.as_ref()?.attenuation_lengths?;
+    let coverage = &measures.coverage;
+    let steepest = coverage.min_deg.abs().max(coverage.max_deg.abs());
+    Some((tau * (crate::physics::tilt::path_factor(steepest) - 1.0)).exp())
 }
 
 /// Limits of a single area replace those of a montage where the profile has them; only the upper side of a dose match

@@ -79,6 +79,7 @@ mod tests {
             wanted_defocus_um: None,
             wavelength_nm: None,
             pixel_nm: None,
+            reserve_for_range: None,
         };
         let limits = &profile.checks[check];
         let number = |term: &Option<crate::judge::profile::Term>| term.and_then(|term| term.evaluate(&yardsticks));

@@ -157,6 +157,8 @@ pub struct Terms {
     at_least: Option<f64>,
     steps: Option<f64>,
     resolution_nm_over: Option<f64>,
+    reserve_for_range: Option<f64>,
+    where_unknown: Option<f64>,
     wanted_defocus_times: Option<f64>,
     resolution_squared_over_4_wavelengths: Option<f64>,
     resolution_px_over: Option<f64>,
@@ -175,6 +177,8 @@ pub struct Yardsticks {
     pub wavelength_nm: Option<f64>,
     /// Pixel size at the specimen.
     pub pixel_nm: Option<f64>,
+    /// How much brighter the beam must be at the ends of the tilt range than at zero tilt.
+    pub reserve_for_range: Option<f64>,
 }
 
 impl Term {
@@ -234,7 +238,12 @@ impl Terms {
         // Without a pixel size the other terms stand alone.
         let pixels = self.resolution_px_over.zip(yardsticks.pixel_nm);
         let pixels = pixels.map(|(divisor, pixel_nm)| yardsticks.resolution_nm / divisor / pixel_nm);
-        let terms = [self.at_least, steps, resolution, pixels, wanted, quarter_turn_um];
+        let reserve = match (self.reserve_for_range, yardsticks.reserve_for_range) {
+            (Some(factor), Some(reserve)) => Some(factor * reserve),
+            (Some(_), None) => Some(self.where_unknown?),
+            (None, _) => None,
+        };
+        let terms = [self.at_least, steps, resolution, pixels, wanted, quarter_turn_um, reserve];
         terms.into_iter().flatten().reduce(f64::max)
     }
 }
@@ -390,6 +399,7 @@ mod tests {
             wanted_defocus_um: Some(4.0),
             wavelength_nm: Some(0.001_968_749),
             pixel_nm: None,
+            reserve_for_range: None,
         }
     }
 
@@ -410,5 +420,13 @@ mod tests {
         let term: Term = toml::from_str::<BTreeMap<String, Term>>("x = { steps = 2.5, at_least = 5.0 }").unwrap()["x"];
         let at = |step_deg| term.number(&yardsticks(step_deg, 3.0));
         assert_eq!((at(Some(1.0)), at(Some(3.0)), at(None)), (Some(5.0), Some(7.5), None));
+    }
+
+    #[test]
+    fn the_reserve_for_the_range_stands_in_for_a_figure_where_it_is_known() {
+        let text = "x = { reserve_for_range = 1.0, where_unknown = 1.5 }";
+        let term: Term = toml::from_str::<BTreeMap<String, Term>>(text).unwrap()["x"];
+        let at = |reserve_for_range| term.number(&Yardsticks { reserve_for_range, ..yardsticks(None, 3.0) });
+        assert_eq!((at(None), at(Some(1.2)), at(Some(2.01))), (Some(1.5), Some(1.2), Some(2.01)));
     }
 }

@@ -571,6 +571,9 @@ pub struct Thickness {
     pub why_not: Option<String>,
     /// In attenuation lengths of this instrument.
     pub attenuation_lengths: Option<f64>,
+    /// One standard uncertainty of it.
+    #[serde(default)]
+    pub attenuation_lengths_error: Option<f64>,
     /// effective tilt = `tilt_deg` + `pretilt_deg`.
     pub pretilt_deg: Option<f64>,
 }

@@ -41,6 +41,8 @@ const TAPER: f64 = 0.25;
 const BAND: Band = Band { high_pass: 0.02, low_pass: 0.35 };
 /// A patch that knows its shift no better than this is dropped.
 const WORST_PATCH_SD_PX: f64 = 0.5;
+/// A seam that knows its shift no better than this, in either direction, says nothing of it: its texture runs one way.
+const WORST_SEAM_SD_PX: f64 = 1.0;
 /// A patch is looked for this far from its seam's shift.
 const PATCH_REACH_PX: usize = 12;
 /// Patches that scatter by less about their mean, or by little more than noise, are those of a straight seam.
@@ -205,6 +207,13 @@ fn bent_mean(patches: &[Patch], looks: usize) -> Option<[f64; 2]> {
     (spread.sqrt() > LEAST_BENT_PX && spread > BENT_OVER_NOISE * (noise(0) + noise(1))).then_some(mean)
 }
 
+/// The mean of patches by their own uncertainties, and its own; `None` without a patch.
+fn weighted_mean(patches: &[Patch]) -> Option<([f64; 2], [f64; 2])> {
+    let weight = |k: usize| patches.iter().map(|patch| patch.sd_px[k].powi(-2)).sum::<f64>();
+    let sum = |k: usize| patches.iter().map(|p| p.difference_px[k] * p.sd_px[k].powi(-2)).sum::<f64>();
+    (!patches.is_empty()).then(|| ([0, 1].map(|k| sum(k) / weight(k)), [0, 1].map(|k| weight(k).sqrt().recip())))
+}
+
 /// The area that both tiles hold at a whole difference of places, cut into patches.
 struct Common<'a> {
     from: &'a Strip,
@@ -308,10 +317,17 @@ impl<'a> Common<'a> {
             sound.then_some(Patch { middle_px, difference_px, sd_px: peak.sd })
         };
         let patches: Vec<Patch> = looks.iter().filter_map(patch).collect();
-        let by_sum = [self.whole[0] as f64 + sum.x, self.whole[1] as f64 + sum.y];
+        let known = sum.sd.iter().all(|&sd| sd < WORST_SEAM_SD_PX);
+        let (difference_px, sd_px) = if known {
+            ([self.whole[0] as f64 + sum.x, self.whole[1] as f64 + sum.y], sum.sd)
+        } else {
+            weighted_mean(&patches).ok_or_else(|| {
+                NotMeasured::because("its texture runs along one direction, along which no shift shows")
+            })?
+        };
         Ok(Found {
-            difference_px: bent_mean(&patches, looks.len()).unwrap_or(by_sum),
-            sd_px: sum.sd,
+            difference_px: bent_mean(&patches, looks.len()).unwrap_or(difference_px),
+            sd_px,
             correlation: sum.correlation,
             intensity_ratio: self.intensity_ratio(&looks, offset_counts),
             patches,
@@ -340,6 +356,39 @@ mod tests {
     use super::*;
     use crate::measure::seams::plan::Rect;
 
+    fn pair() -> Pair {
+        Pair {
+            from: 0,
+            to: 1,
+            along_x: true,
+            nominal_px: [0.0, 216.0],
+            whole_px: [0, 216],
+            overlap_px: 40,
+            reach_px: 22,
+        }
+    }
+
+    /// Over stripes a shift along them has no bound: no number is given for it.
+    #[test]
+    fn a_shift_that_is_known_across_stripes_alone_is_none() {
+        let strip = |y: usize| {
+            let rect = Rect { x: 0, y, width: 256, height: 62 };
+            let values = (0..256 * 62).map(|at| 1000.0 + if (at % 256 * 7919 / 5) % 11 < 5 { 400.0 } else { 0.0 });
+            Strip { rect, image: Image { rows: 62, cols: 256, values: values.collect() } }
+        };
+        let (from, to) = (strip(194), strip(0));
+        let common = Common::new(&pair(), &from, &to, [0, 216]).unwrap();
+        let bench = common.bench();
+        let finish = |sd: [f64; 2]| {
+            let peak = Peak { x: 0.0, y: 0.0, correlation: 0.96, significance: 9.0, sd, inside: true };
+            common.finish(&bench, common.looks(&bench, |_| true), peak, 0.0)
+        };
+        assert!(finish([0.01, 0.02]).is_ok());
+        for sd in [[0.01, 1e9], [0.01, f64::NAN], [1.5, 0.01]] {
+            assert!(finish(sd).unwrap_err().0.contains("its texture runs along one direction"), "{sd:?}");
+        }
+    }
+
     /// Noise that nothing has in common: a seam over it is not measured, whatever peak comes up.
     #[test]
     fn unrelated_strips_have_no_shift() {
@@ -348,15 +397,7 @@ mod tests {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             ((state >> 40) & 0xff) as f32
         };
-        let pair = Pair {
-            from: 0,
-            to: 1,
-            along_x: true,
-            nominal_px: [0.0, 216.0],
-            whole_px: [0, 216],
-            overlap_px: 40,
-            reach_px: 22,
-        };
+        let pair = pair();
         let mut strip = |y: usize| {
             let rect = Rect { x: 0, y, width: 256, height: 62 };
             let values = (0..256 * 62).map(|_| 1000.0 + noise()).collect();

@@ -418,9 +418,13 @@ fn kill_9_at_fifty_moments_never_leaves_half_a_result() {
     let series = copy_of_demo();
     let place = tempfile::tempdir().unwrap();
     let out = place.path().join("result");
-    let begun = Instant::now();
-    assert!(started(series.path(), &out, &[]).wait().unwrap().success());
-    let usual = begun.elapsed();
+    // The quickest of three: a busy moment must not make all the others end before they are killed.
+    let usual = (0..3).map(|_| {
+        let begun = Instant::now();
+        assert!(started(series.path(), &out, &["--force"]).wait().unwrap().success());
+        begun.elapsed()
+    });
+    let usual = usual.min().unwrap();
     let mut random = support::Cheap(20_310_418);
     let (mut killed, mut held) = (0, 0);
     for round in 0..50 {

@@ -96,6 +96,10 @@ pub struct CheckLimits {
     pub excludes: Option<Excludes>,
     /// A deviation must also exceed this many robust standard deviations.
     pub robust_sds: Option<f64>,
+    /// A value must be this many of its standard uncertainties off, or surely within the limit; else it is not known.
+    pub significant_sds: Option<f64>,
+    /// A step under this share of the shorter side is none.
+    pub least_share: Option<f64>,
     /// Angles nearer than this share of the step are one.
     pub closer_than_steps: Option<f64>,
     /// The same angle recorded again after more than this share of the series is a control, and meant.

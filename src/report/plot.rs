@@ -41,6 +41,21 @@ pub fn over_tilt(
     y: Range<f64>,
     draw: impl FnOnce(&mut TiltChart<'_, '_>) -> Result<(), ReportError>,
 ) -> Result<String, ReportError> {
+    let decimals = decimals(y.end - y.start);
+    let tick = move |value: &f64| super::format::fixed(*value, decimals);
+    over_tilt_with(record, title, finding, y_label, y, (6, &tick), draw)
+}
+
+/// [`over_tilt`] with ticks of one's own on the upright axis: how many at most, and the text of each.
+pub fn over_tilt_with(
+    record: &Record,
+    title: &str,
+    finding: &str,
+    y_label: &str,
+    y: Range<f64>,
+    (ticks, tick): (usize, &dyn Fn(&f64) -> String),
+    draw: impl FnOnce(&mut TiltChart<'_, '_>) -> Result<(), ReportError>,
+) -> Result<String, ReportError> {
     let mut svg = String::new();
     let angles = angle_range(record);
     let span;
@@ -48,14 +63,13 @@ pub fn over_tilt(
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let mut builder = ChartBuilder::on(&root);
         builder.margin(8).margin_right(16).x_label_area_size(44).y_label_area_size(78);
-        let mut chart = drawn(builder.build_cartesian_2d(angles.clone(), y.clone()))?;
-        let decimals = decimals(y.end - y.start);
+        let mut chart = drawn(builder.build_cartesian_2d(angles.clone(), y))?;
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(label(&INK)).axis_desc_style(label(&INK));
-        mesh.x_labels(13).y_labels(6).x_desc("tilt (degrees)").y_desc(y_label);
+        mesh.x_labels(13).y_labels(ticks).x_desc("tilt (degrees)").y_desc(y_label);
         mesh.x_label_formatter(&|deg| format!("{deg:.0}"));
-        let y_format = move |value: &f64| super::format::fixed(*value, decimals);
+        let y_format = |value: &f64| tick(value);
         mesh.y_label_formatter(&y_format);
         drawn(mesh.draw())?;
         draw(&mut chart)?;

@@ -2,7 +2,7 @@
 
 use crate::record::{Check, Limit, Record, Seam};
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn, label};
+use crate::report::plot::{self, drawn};
 use crate::report::theme::{DATA, FAIL, INK, LIMIT};
 use plotters::prelude::*;
 
@@ -59,12 +59,14 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         .flatten()
         .filter_map(|seam| seam.residual_rms_px)
         .fold(1.0, f64::max);
-    let svg = plot::over_tilt(record, "Seams over tilt", &finding, "seam", -0.6..n - 0.4, |chart| {
-        let names = names.iter().enumerate();
-        for (row, (from, to, name)) in names {
-            let left = plot::angle_range(record).start;
-            let here = EmptyElement::at((left, row as f64)) + Text::new(name.clone(), (4, -8), label(&INK));
-            drawn(chart.draw_series([here]))?;
+    let tick = |y: &f64| {
+        let row = y.round();
+        let named = names.get(row as usize).filter(|_| (y - row).abs() < 1e-6 && row >= 0.0);
+        named.map(|(_, _, name)| name.clone()).unwrap_or_default()
+    };
+    let ticks = (names.len() + 1, &tick as &dyn Fn(&f64) -> String);
+    let svg = plot::over_tilt_with(record, "Seams over tilt", &finding, "seam", -0.6..n - 0.4, ticks, |chart| {
+        for (row, (from, to, _)) in names.iter().enumerate() {
             for tilt in &record.tilts {
                 let seams = tilt.seams.as_deref().unwrap_or_default();
                 let Some(seam) = seams.iter().find(|seam| (seam.from, seam.to) == (*from, *to)) else { continue };

@@ -5,9 +5,6 @@ use super::{Case, Definition, Outcome, Values};
 use crate::measured::{Measured, NotMeasured};
 use crate::record::{Focus, Sense, Tilt};
 
-/// Astigmatism under so many standard uncertainties may be noise.
-const SIGNIFICANT: f64 = 4.0;
-
 /// The check.
 pub const CHECK: Definition =
     Definition { id: "astigmatism", title: "Astigmatism", unit: "µm", sense: Sense::Above, values, sentence };
@@ -22,15 +19,16 @@ pub fn measured(tilt: &Tilt, figure: impl Fn(&Focus) -> Option<f64>) -> Measured
 
 fn values(case: &Case<'_>) -> Values {
     let caution = case.limits.caution.and_then(|limit| limit.number(&case.yardsticks));
-    Values::Tilts(case.tilts.iter().map(|tilt| known(tilt, caution)).collect())
+    let sds = case.limits.significant_sds.unwrap_or(0.0);
+    Values::Tilts(case.tilts.iter().map(|tilt| known(tilt, caution, sds)).collect())
 }
 
 /// Astigmatism of a tilt, where it is no noise or where even its noise lies under the limit.
-fn known(tilt: &Tilt, caution: Option<f64>) -> Measured<f64> {
+fn known(tilt: &Tilt, caution: Option<f64>, sds: f64) -> Measured<f64> {
     let value = measured(tilt, |focus| focus.astigmatism_um)?;
     let error = measured(tilt, |focus| focus.astigmatism_error_um)?;
-    let surely_small = caution.is_some_and(|caution| value + SIGNIFICANT * error <= caution);
-    if value < SIGNIFICANT * error && !surely_small {
+    let surely_small = caution.is_some_and(|caution| value + sds * error <= caution);
+    if value < sds * error && !surely_small {
         return Err(NotMeasured::because(format!("the rings give astigmatism to ±{error:.2} µm only")));
     }
     Ok(value)

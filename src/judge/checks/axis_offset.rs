@@ -1,6 +1,6 @@
 //! How far does the optical axis lie from the tilt axis?
 
-use super::words::limit;
+use super::words::{self, limit};
 use super::{Case, Definition, Outcome, Values};
 use crate::measured::NotMeasured;
 use crate::record::Sense;
@@ -24,11 +24,10 @@ fn values(case: &Case<'_>) -> Values {
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let geometry = case.measures.geometry.as_ref();
-    let error = geometry.and_then(|g| g.axis_offset_error_um).unwrap_or(0.0);
+    let error = words::by_scatter(geometry.and_then(|g| g.axis_offset_error_um));
     let signed = geometry.and_then(|g| g.axis_offset_um).unwrap_or(found.value);
     let note = geometry.and_then(|g| g.axis_note.clone()).map(|note| format!("; {note}")).unwrap_or_default();
-    let offset =
-        format!("the optical axis lies {signed:+.2} µm (± {error:.3} by scatter) from the tilt axis, across it{note}");
+    let offset = format!("the optical axis lies {signed:+.2} µm{error} from the tilt axis, across it{note}");
     if found.grade == crate::record::Grade::Pass {
         return offset;
     }

@@ -22,12 +22,13 @@ fn values(case: &Case<'_>) -> Values {
 }
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
+    let sds = case.limits.significant_sds.unwrap_or(0.0);
     let tilts = case.measures.focus.tilts_measured;
     if found.grade == crate::record::Grade::Pass {
         return format!("the underfocus of {tilts} tilts scatters by {:.2} µm", found.value);
     }
     let age = match case.measures.focus.drift_since_autofocus_um_per_min {
-        Some(slope) if slope.abs() > 3.0 * case.measures.focus.drift_error_um_per_min.unwrap_or(f64::INFINITY) => {
+        Some(slope) if slope.abs() > sds * case.measures.focus.drift_error_um_per_min.unwrap_or(f64::INFINITY) => {
             format!(", drifting by {slope:+.3} µm a minute after autofocus")
         }
         _ => String::new(),

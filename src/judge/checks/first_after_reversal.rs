@@ -16,9 +16,6 @@ pub const CHECK: Definition = Definition {
     sentence,
 };
 
-/// A step under this share of the shorter side is none, however small the usual ones are.
-const LEAST_SHARE: f64 = 0.01;
-
 fn values(case: &Case<'_>) -> Values {
     if case.measures.coverage.order_source == "assumed" {
         return all(case, "the order of acquisition is not known");
@@ -37,7 +34,9 @@ fn values(case: &Case<'_>) -> Values {
         (0..case.tilts.len()).filter(|at| !turned.contains(at)).filter_map(|at| jump(&case.tilts[at])).collect();
     others.sort_by(f64::total_cmp);
     let side = case.series.width_px.min(case.series.height_px) as f64;
-    let usual = others.get(others.len() / 2).copied().unwrap_or(0.0).max(LEAST_SHARE * side);
+    // Where the usual steps are tiny, a step must still be one to speak of.
+    let least = case.limits.least_share.unwrap_or(0.0) * side;
+    let usual = others.get(others.len() / 2).copied().unwrap_or(0.0).max(least);
     let value = |at: usize| {
         if !turned.contains(&at) {
             return Err(NotMeasured::because("it does not follow a reversal"));

@@ -1,6 +1,6 @@
 //! How far is the specimen off eucentric height?
 
-use super::words::limit;
+use super::words::{self, limit};
 use super::{Case, Definition, Outcome, Values};
 use crate::measured::NotMeasured;
 use crate::record::Sense;
@@ -24,9 +24,9 @@ fn values(case: &Case<'_>) -> Values {
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let geometry = case.measures.geometry.as_ref();
-    let error = geometry.and_then(|g| g.height_offset_error_um).unwrap_or(0.0);
+    let error = words::by_scatter(geometry.and_then(|g| g.height_offset_error_um));
     let signed = geometry.and_then(|g| g.height_offset_um).unwrap_or(found.value);
-    let height = format!("the specimen lies {signed:+.2} µm (± {error:.3} by scatter) from eucentric height");
+    let height = format!("the specimen lies {signed:+.2} µm{error} from eucentric height");
     if found.grade == crate::record::Grade::Pass {
         return height;
     }

@@ -16,6 +16,11 @@ pub fn angles(tilts_deg: &[f64], singular: &str, plural: &str) -> String {
     }
 }
 
+/// An uncertainty in µm that speaks of scatter alone, where one is known.
+pub fn by_scatter(error_um: Option<f64>) -> String {
+    error_um.map(|error| format!(" (± {error:.3} by scatter)")).unwrap_or_default()
+}
+
 /// A share as a percentage.
 pub fn percent(share: f64) -> String {
     let percent = 100.0 * share;

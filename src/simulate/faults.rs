@@ -26,6 +26,9 @@ pub struct Fault {
     /// Whether these tilts are better left out: goes into the truth, and changes no pixel.
     #[serde(default)]
     pub leave_out: bool,
+    /// Of an angle that is recorded more than once, only the last time is hit.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub last_only: bool,
     /// What it is: a table of one key.
     pub what: What,
 }
@@ -144,9 +147,9 @@ pub enum What {
     },
 }
 
-/// Whether the fault hits a nominal angle.
-pub fn hits(fault: &Fault, nominal_deg: f64) -> bool {
-    fault.tilts_deg.iter().any(|tilt| (tilt - nominal_deg).abs() < SAME_ANGLE_DEG)
+/// Whether the fault hits a nominal angle; `again`: the angle is recorded again later on.
+pub fn hits(fault: &Fault, nominal_deg: f64, again: bool) -> bool {
+    !(fault.last_only && again) && fault.tilts_deg.iter().any(|tilt| (tilt - nominal_deg).abs() < SAME_ANGLE_DEG)
 }
 
 /// Unit vector of a direction given as (cos f, sin f).

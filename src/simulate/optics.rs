@@ -87,7 +87,8 @@ impl Bench {
         let middle = self.middle_px(recipe);
         let middle = std::array::from_fn(|k| middle[k] + tilt.seen_px[k]);
         let effective_deg = tilt.tilt_deg + recipe.slab.pretilt_deg;
-        let view = View::new(effective_deg, recipe.tilt.axis_deg, recipe.camera.pixel_nm, middle);
+        let view =
+            View::new(effective_deg, recipe.tilt.axis_deg, recipe.camera.pixel_nm, middle).of_changed(tilt.scale);
         project(&phantom.matter, &view, width, height)
     }
 

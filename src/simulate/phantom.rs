@@ -1,5 +1,6 @@
 //! The slab: all matter of a recipe, over an area that every tilt's picture lies in.
 
+use crate::simulate::lie::lay;
 use crate::simulate::montage::assembled_px;
 use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::Recipe;
@@ -15,9 +16,18 @@ pub struct Phantom {
 /// Builds the slab of a recipe. `margin_px` is what a picture needs beyond the assembled one; `steepest_deg` the
 /// steepest effective tilt, at which the picture covers 1/cos of its width on the specimen.
 pub fn phantom(recipe: &Recipe, margin_px: f64, steepest_deg: f64) -> Phantom {
-    let room = room(recipe, margin_px, steepest_deg);
-    let of_group = |(index, structure)| build(structure, &room, &mut Stream::new(recipe.seed, Use::Phantom, index));
-    Phantom { matter: recipe.structures.iter().enumerate().flat_map(of_group).collect() }
+    let (seed, room) = match &recipe.lie {
+        Some(lie) => (lie.seed, Room { half_nm: [lie.half_nm[0], lie.half_nm[1], 0.5 * recipe.slab.thickness_nm] }),
+        None => (recipe.seed, room(recipe, margin_px, steepest_deg)),
+    };
+    let of_group = |(index, structure)| build(structure, &room, &mut Stream::new(seed, Use::Phantom, index));
+    let matter = recipe.structures.iter().enumerate().flat_map(of_group).collect();
+    Phantom {
+        matter: match &recipe.lie {
+            Some(lie) => lay(recipe, lie, matter),
+            None => matter,
+        },
+    }
 }
 
 fn room(recipe: &Recipe, margin_px: f64, steepest_deg: f64) -> Room {

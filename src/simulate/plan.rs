@@ -8,7 +8,8 @@ use crate::simulate::montage::{TilePlace, assembled_px, places};
 use crate::simulate::movement::{displacements, focus_change_um, model_um, perpendicular};
 use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::Recipe;
-use crate::simulate::schedule::{nominal_deg, reached_deg};
+use crate::simulate::schedule::{SAME_ANGLE_DEG, nominal_deg, reached_deg};
+use crate::simulate::shrink::scales;
 
 /// One tilt, settled.
 #[derive(Debug, Clone, PartialEq)]
@@ -35,6 +36,8 @@ pub struct TiltPlan {
     pub seen_px: [f64; 2],
     /// The part of it that planted jumps made.
     pub jump_px: [f64; 2],
+    /// Size of the specimen across the axis and along it, over what it was at the first tilt.
+    pub scale: [f64; 2],
     /// Underfocus at the middle of the assembled picture.
     pub focus: Astigmatic,
     /// Added to the underfocus of each tile, in the order of `tiles`.
@@ -60,10 +63,14 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
     let nominal = nominal_deg(&recipe.tilt);
     let reached = reached_deg(&recipe.tilt, recipe.seed);
     let displaced = displacements(recipe, &reached);
+    let doses: Vec<f64> = reached.iter().map(|&tilt_deg| dose_e_per_a2(recipe, tilt_deg)).collect();
+    let scales = scales(recipe, &doses);
     let mut focus_errors = Stream::new(recipe.seed, Use::Focus, 0);
     let mut state = Running::default();
     let mut tilt = |(order, (&nominal_deg, &tilt_deg)): (usize, (&f64, &f64))| {
-        let planted: Vec<Fault> = recipe.faults.iter().filter(|fault| hits(fault, nominal_deg)).cloned().collect();
+        let again = nominal[order + 1..].iter().any(|later| (later - nominal_deg).abs() < SAME_ANGLE_DEG);
+        let planted: Vec<Fault> =
+            recipe.faults.iter().filter(|fault| hits(fault, nominal_deg, again)).cloned().collect();
         state.advance(recipe, order, &planted);
         let middle_um = middle_defocus_um(recipe, tilt_deg) + recipe.focus.scatter_um * focus_errors.normal();
         let seen_um = displaced[order].seen_um;
@@ -71,7 +78,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             order,
             nominal_deg,
             tilt_deg,
-            planned_dose_e_per_a2: dose_e_per_a2(recipe, tilt_deg),
+            planned_dose_e_per_a2: doses[order],
             brightness: 1.0,
             saturated_share: None,
             begins_s: state.begins_s,
@@ -79,6 +86,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             shift_um: displaced[order].shift_um,
             seen_px: seen_um.map(|um| um * 1e3 / recipe.camera.pixel_nm),
             jump_px: state.stayed_px,
+            scale: scales[order],
             focus: Astigmatic::around(middle_um, recipe.focus.astigmatism_um, recipe.focus.astigmatism_deg),
             tile_focus_um: vec![0.0; recipe.tiles().0 * recipe.tiles().1],
             lattices: Vec::new(),

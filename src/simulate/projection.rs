@@ -30,6 +30,11 @@ impl View {
         Self { rows, middle_px, pixel_nm }
     }
 
+    /// The same view of a slab that has changed its size by these factors across the axis and along it.
+    pub fn of_changed(self, [across, along]: [f64; 2]) -> Self {
+        Self { rows: self.rows.map(|[u, v, z]| [u * across, v * along, z]), ..self }
+    }
+
     /// Where a point of the slab is recorded.
     pub fn place_px(&self, point_nm: [f64; 3]) -> [f64; 2] {
         std::array::from_fn(|k| {

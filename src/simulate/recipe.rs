@@ -6,7 +6,9 @@
 use crate::record::Specimen;
 use crate::simulate::error::SimulateError;
 use crate::simulate::faults::{Fault, What};
+use crate::simulate::lie::Lie;
 use crate::simulate::schedule::{SAME_ANGLE_DEG, nominal_deg};
+use crate::simulate::shrink::Shrink;
 use crate::simulate::structure::Structure;
 use serde::Deserialize;
 use std::path::{Path, PathBuf};
@@ -33,6 +35,15 @@ pub struct Recipe {
     /// fault says `leave_out`.
     #[serde(default)]
     pub answer: Option<crate::record::Answer>,
+    /// `a` or `b` of a dual-axis pair: goes into the series sheet, and changes no pixel.
+    #[serde(default)]
+    pub axis_name: Option<String>,
+    /// A specimen of its own seed, and how it lies; absent: it grows from the recipe's seed, and lies as it grew.
+    #[serde(default)]
+    pub lie: Option<Lie>,
+    /// Absent: the section keeps its size.
+    #[serde(default)]
+    pub shrink: Option<Shrink>,
     /// The microscope.
     pub instrument: Instrument,
     /// The camera.

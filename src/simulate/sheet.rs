@@ -14,6 +14,8 @@ pub struct Sheet {
     #[serde(skip_serializing_if = "Option::is_none")]
     session: Option<String>,
     series_id: String,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    axis_name: Option<String>,
     instrument: Instrument,
     camera: Camera,
     tilt: Tilt,
@@ -88,6 +90,7 @@ pub fn sheet(recipe: &Recipe) -> Sheet {
         table: crate::simulate::writer::TABLE,
         session: recipe.session.clone(),
         series_id: recipe.series_id.clone(),
+        axis_name: recipe.axis_name.clone(),
         instrument: Instrument {
             name: recipe.instrument.name.clone(),
             kv: recipe.instrument.kv,

@@ -71,6 +71,10 @@ pub struct TiltTruth {
     pub shift_x_um: f64,
     /// Recorded image shift.
     pub shift_y_um: f64,
+    /// Size of the specimen across the tilt axis over that at the first tilt.
+    pub scale_across: f64,
+    /// Size along the axis over that at the first tilt.
+    pub scale_along: f64,
     /// Where the feature is seen that was in the middle before the stage moved, from the middle; differences between
     /// tilts are what tracking measures.
     pub seen_x_px: f64,
@@ -178,6 +182,8 @@ fn tilt_truth(recipe: &Recipe, plan: &TiltPlan, exposed: &ExposedTilt, before_e_
         astigmatism_deg: plan.focus.azimuth_deg,
         shift_x_um: plan.shift_um[0],
         shift_y_um: plan.shift_um[1],
+        scale_across: plan.scale[0],
+        scale_along: plan.scale[1],
         seen_x_px: plan.seen_px[0],
         seen_y_px: plan.seen_px[1],
         jump_x_px: plan.jump_px[0],

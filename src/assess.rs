@@ -5,6 +5,7 @@
 use crate::intake::Series;
 use crate::judge::Profile;
 use crate::measure::focus::{self, TiltFocus};
+use crate::measure::tracking::kept::Kept;
 use crate::record::Record;
 use crate::record::evidence::Evidence;
 use crate::record::hashes;
@@ -31,6 +32,26 @@ pub enum AssessError {
     Thread,
 }
 
+/// An assessment, with what only another assessment has a use for.
+pub struct Assessed {
+    /// What was found.
+    pub record: Record,
+    /// What the page is drawn from.
+    pub evidence: Evidence,
+    /// The picture nearest zero tilt; `None` where no tilt shows one.
+    pub zero: Option<Zero>,
+}
+
+/// The small picture of the tilt nearest zero.
+pub struct Zero {
+    /// Index of the tilt in the record.
+    pub tilt: usize,
+    /// The picture.
+    pub picture: Kept,
+    /// Pixels of the assembled picture in one of its pixels.
+    pub pixel_px: f64,
+}
+
 /// Assesses a series; `progress` is called once a section, `go_on` often: once it says no, the work ends.
 ///
 /// # Errors
@@ -41,6 +62,19 @@ pub fn assess(
     progress: &(dyn Fn() + Sync),
     go_on: &(dyn Fn() -> bool + Sync),
 ) -> Result<(Record, Evidence), AssessError> {
+    assess_whole(series, profile, progress, go_on).map(|assessed| (assessed.record, assessed.evidence))
+}
+
+/// [`assess`], with the picture nearest zero tilt beside it.
+///
+/// # Errors
+/// As [`assess`].
+pub fn assess_whole(
+    series: &Series,
+    profile: &Profile,
+    progress: &(dyn Fn() + Sync),
+    go_on: &(dyn Fn() -> bool + Sync),
+) -> Result<Assessed, AssessError> {
     std::thread::scope(|scope| {
         let hashing = scope.spawn(|| hashes::inputs(&series.inputs, go_on));
         let pass = Pass::new(series);
@@ -57,9 +91,9 @@ pub fn assess(
         if let Some(error) = first_error.filter(|_| !any) {
             return Err(AssessError::Unreadable(error));
         }
-        let (mut record, evidence) = finish(series, profile, observed, inputs);
-        record.notes.extend(notes);
-        Ok((record, evidence))
+        let mut assessed = finish(series, profile, observed, inputs);
+        assessed.record.notes.extend(notes);
+        Ok(assessed)
     })
 }
 

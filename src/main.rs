@@ -14,7 +14,7 @@ fn main() -> ExitCode {
         Command::Inspect(args) => text(inspect::run(&args)),
         Command::Profile(command) => text(profile::run(&command)),
         Command::Render(args) => text(render::run(&args).map(|page| format!("report: {}\n", page.display()))),
-        Command::Schema => text(schema().map(|schema| schema + "\n")),
+        Command::Schema(args) => text(schema(&args).map(|schema| schema + "\n")),
         Command::Simulate(args) => text(simulate::run(&args)),
     };
     match done {

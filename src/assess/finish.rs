@@ -3,6 +3,7 @@
 use super::pass::TiltSeen;
 use super::tilts::{comparable_counts, place_of, tile_sharpness, tilt};
 use super::whole::{facts, measures};
+use super::{Assessed, Zero};
 use crate::intake::Series;
 use crate::intake::tilts::TiltGroup;
 use crate::judge::{self, Profile};
@@ -13,8 +14,8 @@ use crate::measure::focus;
 use crate::measure::seams;
 use crate::measure::sharpness::{self, Motions, SeriesSharpness, Spectrum};
 use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
-use crate::measure::{picture, segments};
-use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture, TiltCurves};
+use crate::measure::{picture, segments, specimen_change};
+use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture, RepeatCurves, TiltCurves};
 use crate::record::{ColumnSource, DoseMeasure, ProfileUsed, RECORD_VERSION, Record, Tilt, Tool};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -25,7 +26,7 @@ pub(super) fn finish(
     profile: &Profile,
     mut observed: Vec<TiltSeen>,
     inputs: Vec<crate::record::Input>,
-) -> (Record, Evidence) {
+) -> Assessed {
     let places = segments::places(series);
     let spectra: Vec<Option<Spectrum>> = observed.iter().map(|tilt| tilt.spectrum.clone()).collect();
     let gain = series.sheet.camera.counts_per_electron;
@@ -60,6 +61,9 @@ pub(super) fn finish(
             tracking.drift_nm_per_s = speed;
         }
     }
+    let across = tracked.as_ref().ok().and_then(|tracked| tracked.axis.across());
+    let change = specimen_change::measure(series, &tilts, &pictures, pixel_px, across);
+    measures.specimen_change = change.figures.clone();
     let facts = facts(series);
     let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     let record = Record {
@@ -77,8 +81,22 @@ pub(super) fn finish(
         verdict,
     };
     let points = tracking::figures::points(series, &tracked).unwrap_or_default();
-    let evidence = evidence(series, observed, &sharp, dose, &points);
-    (record, evidence)
+    let mut evidence = evidence(series, observed, &sharp, dose, &points);
+    let (tilt, patches_px) = (change.first, change.patches_px);
+    evidence.curves.repeat = change.figures.measured.then_some(RepeatCurves { tilt, patches_px });
+    let zero = zero(&record.tilts, pictures, pixel_px);
+    Assessed { record, evidence, zero }
+}
+
+/// The kept picture of the tilt nearest zero (of two, the one recorded first) among those that stay in.
+fn zero(tilts: &[Tilt], pictures: Vec<Option<Kept>>, pixel_px: f64) -> Option<Zero> {
+    let shown = pictures.into_iter().enumerate().filter_map(|(tilt, picture)| Some((tilt, picture?)));
+    let key = |tilt: usize| (tilts[tilt].exclude, tilts[tilt].tilt_deg.abs(), tilts[tilt].order);
+    let nearest = shown.min_by(|(a, _), (b, _)| {
+        let (a, b) = (key(*a), key(*b));
+        a.0.cmp(&b.0).then(a.1.total_cmp(&b.1)).then(a.2.cmp(&b.2))
+    });
+    nearest.map(|(tilt, picture)| Zero { tilt, picture, pixel_px })
 }
 
 /// The seams of all tilts with their clocks.
@@ -171,6 +189,7 @@ pub(super) fn evidence(
         frequency_cycles_per_px: sharpness::ring_frequencies().iter().map(|&f| f as f32).collect(),
         tilts,
         weight_resolution_nm: WEIGHT_RESOLUTIONS_NM.to_vec(),
+        repeat: None,
     };
     Evidence { curves, pictures }
 }

@@ -44,6 +44,7 @@ pub(super) fn measures(
         thickness: Some(thickness_record(series, observed)),
         seams: None,
         focus: crate::record::FocusMeasure::default(),
+        specimen_change: crate::record::SpecimenChange::default(),
     }
 }
 

@@ -1,7 +1,8 @@
 //! `tiltworth assess`: from a series to a report with a verdict.
 
-use crate::assess::{AssessError, assess};
+use crate::assess::{AssessError, Assessed, assess_whole};
 use crate::cli::facts::FactArgs;
+use crate::cli::pair::{self, PairError};
 use crate::intake::{IntakeError, Request, Series, load, stamps};
 use crate::judge::{Profile, ProfileError};
 use crate::record::output::{self, OutputError};
@@ -38,6 +39,9 @@ pub struct AssessArgs {
     /// The rows of the table (or list) stand in the order of acquisition
     #[arg(long)]
     pub rows_are_in_order: bool,
+    /// The two SERIES are one specimen about two axes: one page for both beside their reports
+    #[arg(long)]
+    pub pair: bool,
     /// Exit with 10 (reconstruct without some tilts), 11 (not as it stands) or 12 (undecided)
     #[arg(long)]
     pub exit_verdict: bool,
@@ -63,8 +67,12 @@ pub enum Failure {
     Report(#[from] ReportError),
     #[error("{0}")]
     Output(#[from] OutputError),
+    #[error("{0}")]
+    Pair(#[from] PairError),
 }
 
+/// What clap gives for a command line that cannot be.
+const WRONG_COMMAND: u8 = 2;
 /// What a shell gives for a command that Ctrl-C ended.
 const STOPPED: u8 = 130;
 
@@ -78,6 +86,9 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
     let asked = Arc::clone(&stop);
     // Without a handler the system ends the program at once, which leaves nothing half-written either.
     let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
+    if args.pair {
+        return run_pair(args, &|| !stop.load(Ordering::Relaxed));
+    }
     let mut status = 0;
     let mut failed = false;
     for path in &args.series {
@@ -100,6 +111,32 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
     Ok(if failed { 1 } else { status })
 }
 
+/// Two series as a pair; gives the exit status.
+fn run_pair(args: &AssessArgs, go_on: &(dyn Fn() -> bool + Sync)) -> io::Result<u8> {
+    let [first, second] = args.series.as_slice() else {
+        let given = args.series.len();
+        writeln!(io::stderr().lock(), "tiltworth: --pair takes two SERIES, not {given}; name the two of one specimen")?;
+        return Ok(WRONG_COMMAND);
+    };
+    match pair::run(args, [first, second], go_on) {
+        Ok(paired) => {
+            if !args.quiet {
+                let mut out = io::stdout().lock();
+                for record in &paired.records {
+                    summary(&mut out, record, &paired.folder.join(&record.series.series_id))?;
+                }
+                pair::summary(&mut out, &paired)?;
+            }
+            let worst = pair::answers(&paired).into_iter().map(verdict_status).max().unwrap_or(0);
+            Ok(if args.exit_verdict { worst } else { 0 })
+        }
+        Err(failure) => {
+            writeln!(io::stderr().lock(), "tiltworth: {failure}")?;
+            Ok(if matches!(failure, Failure::Assess(AssessError::Stopped)) { STOPPED } else { 1 })
+        }
+    }
+}
+
 fn verdict_status(answer: Answer) -> u8 {
     match answer {
         Answer::Reconstruct => 0,
@@ -110,6 +147,23 @@ fn verdict_status(answer: Answer) -> u8 {
 }
 
 fn one(args: &AssessArgs, path: &Path, go_on: &(dyn Fn() -> bool + Sync)) -> Result<(Record, PathBuf), Failure> {
+    let (series, profile) = loaded(args, path)?;
+    let folder = folder(args, &series);
+    output::check(&folder, args.force)?;
+    let Assessed { record, evidence, .. } = assessed(args, &series, &profile, go_on)?;
+    let page = report::render(&record, &evidence, args.templates.as_deref())?;
+    if !go_on() {
+        return Err(AssessError::Stopped.into());
+    }
+    output::write(&folder, &record, &evidence, &page, args.force)?;
+    Ok((record, folder))
+}
+
+/// A series as it is understood, with the profile that it is held up to.
+///
+/// # Errors
+/// What is wrong with the input or the profile.
+pub fn loaded(args: &AssessArgs, path: &Path) -> Result<(Series, Profile), Failure> {
     let request = Request {
         path: path.to_path_buf(),
         options: args.facts.sheet(),
@@ -118,24 +172,30 @@ fn one(args: &AssessArgs, path: &Path, go_on: &(dyn Fn() -> bool + Sync)) -> Res
     };
     let series = load(&request)?;
     let profile = Profile::find(args.profile.as_deref(), series.specimen)?;
-    let folder = folder(args, &series);
-    output::check(&folder, args.force)?;
-    let progress = Progress::new(&series, args.quiet);
-    let assessed = assess(&series, &profile, &|| progress.step(), go_on);
+    Ok((series, profile))
+}
+
+/// A series measured and judged, with its progress shown.
+///
+/// # Errors
+/// Nothing can be read, a file changed meanwhile, or the work was stopped.
+pub fn assessed(
+    args: &AssessArgs,
+    series: &Series,
+    profile: &Profile,
+    go_on: &(dyn Fn() -> bool + Sync),
+) -> Result<Assessed, Failure> {
+    let progress = Progress::new(series, args.quiet);
+    let assessed = assess_whole(series, profile, &|| progress.step(), go_on);
     progress.end();
-    let (mut record, evidence) = assessed?;
+    let mut assessed = assessed?;
     if let Some(change) = stamps::changed(&series.stamps) {
         if !args.partial {
             return Err(change.into());
         }
-        record.notes.push(change.fault_told());
+        assessed.record.notes.push(change.fault_told());
     }
-    let page = report::render(&record, &evidence, args.templates.as_deref())?;
-    if !go_on() {
-        return Err(AssessError::Stopped.into());
-    }
-    output::write(&folder, &record, &evidence, &page, args.force)?;
-    Ok((record, folder))
+    Ok(assessed)
 }
 
 fn folder(args: &AssessArgs, series: &Series) -> PathBuf {

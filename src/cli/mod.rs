@@ -4,6 +4,7 @@ pub mod assess;
 pub mod draft;
 pub mod facts;
 pub mod inspect;
+pub mod pair;
 pub mod profile;
 pub mod render;
 pub mod simulate;
@@ -34,15 +35,26 @@ pub enum Command {
     /// Make the report page again from a record and its evidence
     Render(render::RenderArgs),
     /// Print the JSON Schema of record.json
-    Schema,
+    Schema(SchemaArgs),
     /// Make a series with known truth from a recipe
     Simulate(simulate::SimulateArgs),
 }
 
-/// The JSON Schema of the record.
+/// Options of `tiltworth schema`.
+#[derive(Debug, Clone, clap::Args)]
+pub struct SchemaArgs {
+    /// The schema of pair.json instead
+    #[arg(long)]
+    pub pair: bool,
+}
+
+/// The JSON Schema of the record, or of a pair's.
 ///
 /// # Errors
 /// Never in practice: the schema is plain data.
-pub fn schema() -> Result<String, serde_json::Error> {
+pub fn schema(args: &SchemaArgs) -> Result<String, serde_json::Error> {
+    if args.pair {
+        return serde_json::to_string_pretty(&schemars::schema_for!(crate::record::pair::PairRecord));
+    }
     serde_json::to_string_pretty(&schemars::schema_for!(crate::record::Record))
 }

@@ -2,7 +2,9 @@
 
 use crate::record::Record;
 use crate::record::archive;
-use crate::report;
+use crate::record::evidence::Evidence;
+use crate::record::pair::PairRecord;
+use crate::report::{self, pair::Side};
 use clap::Args;
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -10,12 +12,12 @@ use std::path::{Path, PathBuf};
 /// Options of `tiltworth render`.
 #[derive(Debug, Clone, Args)]
 pub struct RenderArgs {
-    /// A record.json with its evidence.zip beside it
+    /// A record.json with its evidence.zip beside it, or a pair.json with the folders of its series
     #[arg(value_name = "RECORD")]
     pub record: PathBuf,
-    /// The page to write [default: report.html in the current folder]
-    #[arg(long, value_name = "FILE", default_value = "report.html", hide_default_value = true)]
-    pub out: PathBuf,
+    /// The page to write [default: report.html (pair.html) in the current folder]
+    #[arg(long, value_name = "FILE")]
+    pub out: Option<PathBuf>,
     /// Replace an earlier page
     #[arg(long)]
     pub force: bool,
@@ -38,8 +40,11 @@ pub struct RenderError {
 /// # Errors
 /// The record or the evidence cannot be read; the page exists or cannot be written.
 pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
-    let wrong = |file: &Path, fault: String, remedy| RenderError { file: file.to_path_buf(), fault, remedy };
-    let out = &args.out;
+    let again = "name the record.json of a result folder, or a pair.json";
+    let text = std::fs::read_to_string(&args.record).map_err(|e| wrong(&args.record, e.to_string(), again))?;
+    let is_pair = serde_json::from_str::<serde_json::Value>(&text).is_ok_and(|json| json.get("pair_version").is_some());
+    let default = if is_pair { "pair.html" } else { "report.html" };
+    let out = &args.out.clone().unwrap_or_else(|| PathBuf::from(default));
     if out.symlink_metadata().is_ok() && !args.force {
         return Err(wrong(
             out,
@@ -47,14 +52,7 @@ pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
             "choose another file with --out, or replace it with --force",
         ));
     }
-    let again = "name the record.json of a result folder";
-    let text = std::fs::read_to_string(&args.record).map_err(|e| wrong(&args.record, e.to_string(), again))?;
-    let record: Record = serde_json::from_str(&text).map_err(|e| wrong(&args.record, e.to_string(), again))?;
-    let evidence_path = args.record.with_file_name("evidence.zip");
-    let beside = "keep evidence.zip beside the record";
-    let evidence = archive::read(&evidence_path).map_err(|e| wrong(&evidence_path, e.to_string(), beside))?;
-    let page = report::render(&record, &evidence, args.templates.as_deref())
-        .map_err(|e| wrong(&args.record, e.to_string(), "check the templates"))?;
+    let page = if is_pair { pair(args, &text)? } else { series(args, &args.record)? };
     let folder = out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let disk = "check the space on the disk and the permission";
     let written = tempfile::NamedTempFile::new_in(folder).and_then(|mut file| {
@@ -64,4 +62,38 @@ pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
     });
     written.map_err(|error| wrong(out, error.to_string(), disk))?;
     Ok(out.clone())
+}
+
+fn wrong(file: &Path, fault: String, remedy: &'static str) -> RenderError {
+    RenderError { file: file.to_path_buf(), fault, remedy }
+}
+
+/// A record and the evidence beside it.
+fn read(path: &Path) -> Result<(Record, Evidence), RenderError> {
+    let again = "name the record.json of a result folder";
+    let text = std::fs::read_to_string(path).map_err(|e| wrong(path, e.to_string(), again))?;
+    let record: Record = serde_json::from_str(&text).map_err(|e| wrong(path, e.to_string(), again))?;
+    let beside = path.with_file_name("evidence.zip");
+    let evidence =
+        archive::read(&beside).map_err(|e| wrong(&beside, e.to_string(), "keep evidence.zip beside the record"))?;
+    Ok((record, evidence))
+}
+
+fn series(args: &RenderArgs, path: &Path) -> Result<String, RenderError> {
+    let (record, evidence) = read(path)?;
+    report::render(&record, &evidence, args.templates.as_deref())
+        .map_err(|e| wrong(path, e.to_string(), "check the templates"))
+}
+
+/// The page of a pair, from its record and the folders of its series beside that.
+fn pair(args: &RenderArgs, text: &str) -> Result<String, RenderError> {
+    let path = &args.record;
+    let pair: PairRecord =
+        serde_json::from_str(text).map_err(|e| wrong(path, e.to_string(), "name the pair.json of a result folder"))?;
+    // An id is a plain name, whatever the file says: nothing outside of the folder is read.
+    let home = |id: &str| path.with_file_name(Path::new(id).file_name().unwrap_or_default()).join("record.json");
+    let (a, b) = (read(&home(&pair.a.series_id))?, read(&home(&pair.b.series_id))?);
+    let sides = [Side { record: &a.0, evidence: &a.1 }, Side { record: &b.0, evidence: &b.1 }];
+    report::render_pair(&pair, [&sides[0], &sides[1]], args.templates.as_deref())
+        .map_err(|e| wrong(path, e.to_string(), "check the templates"))
 }

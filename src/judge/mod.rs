@@ -5,6 +5,7 @@ pub mod exclusion;
 pub mod grading;
 pub mod inherit;
 pub mod next_time;
+pub mod pair;
 pub mod profile;
 pub mod verdict;
 

@@ -77,6 +77,7 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
         "first_after_reversal" => {
             Some("Approach every angle from the same side, or track twice after the stage turned round".into())
         }
+        "specimen_change" => Some(change(series, measures)?),
         "seam_intensity" => Some(format!(
             "Widen the beam and renew the gain reference: tiles differ by {:.0} % where they overlap",
             100.0 * value
@@ -114,6 +115,25 @@ fn axis(series: &SeriesFacts, measures: &Measures) -> Option<String> {
         "The tilt axis lies {:.2} µm from the optical axis towards {towards}: correct it and redo the fine height",
         offset.abs()
     ))
+}
+
+/// What the specimen did between the first recording of an angle and its repeat, and what to do against it.
+fn change(series: &SeriesFacts, measures: &Measures) -> Option<String> {
+    let change = &measures.specimen_change;
+    let percent = change.in_plane_percent?;
+    let did = if percent < 0.0 { "shrank" } else { "grew" };
+    let dose = change.dose_between_e_per_A2.map(|dose| format!(" over {dose:.0} e/Å²")).unwrap_or_default();
+    let way = match change.across_percent {
+        Some(across) if across == percent => " across the tilt axis",
+        Some(_) => " along the tilt axis",
+        None => "",
+    };
+    let what = if series.specimen == crate::record::Specimen::Vitrified {
+        "Give the series less dose"
+    } else {
+        "Pre-expose longer, until the section keeps its size"
+    };
+    Some(format!("{what}: it {did} by {:.1} %{way}{dose}", percent.abs()))
 }
 
 /// `at +12.0°`, or `from … to …`.

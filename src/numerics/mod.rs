@@ -1,8 +1,10 @@
 //! Mathematics that knows no microscope.
 
+pub mod affine;
 pub mod moments;
 pub mod periodogram;
 pub mod placement;
+pub mod polygon;
 pub mod registration;
 pub mod regression;
 pub mod rotational;

@@ -4,4 +4,5 @@ pub mod contrast;
 pub mod electron;
 pub mod exposure;
 pub mod mean_free_path;
+pub mod pyramid;
 pub mod tilt;

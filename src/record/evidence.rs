@@ -38,6 +38,19 @@ pub struct Curves {
     pub tilts: Vec<TiltCurves>,
     /// Resolutions of the dose weights.
     pub weight_resolution_nm: Vec<f64>,
+    /// An angle recorded again, held against the first time.
+    #[serde(default)]
+    pub repeat: Option<RepeatCurves>,
+}
+
+/// Patches of a picture, found again in the later recording of the same angle.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RepeatCurves {
+    /// Index of the tilt that was recorded first.
+    pub tilt: usize,
+    /// Of each patch x and y of the middle in the assembled picture, and how far it has moved beyond what all have
+    /// moved, in px.
+    pub patches_px: Vec<[f64; 4]>,
 }
 
 /// Curves of one tilt.

@@ -11,6 +11,7 @@ pub mod archive;
 pub mod evidence;
 pub mod hashes;
 pub mod output;
+pub mod pair;
 pub mod tables;
 
 use schemars::JsonSchema;
@@ -454,6 +455,57 @@ pub struct Measures {
     /// Focus in all.
     #[serde(default)]
     pub focus: FocusMeasure,
+    /// What the specimen had become when an angle was recorded again.
+    #[serde(default)]
+    pub specimen_change: SpecimenChange,
+}
+
+/// An angle recorded again, held against the first time: what the specimen has become in between.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SpecimenChange {
+    /// Whether the data carry it.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// The angle: of those recorded more than once, the one nearest zero.
+    pub tilt_deg: Option<f64>,
+    /// Order of acquisition of its first recording.
+    pub order_first: Option<usize>,
+    /// Order of acquisition of its last recording.
+    pub order_again: Option<usize>,
+    /// Dose that the specimen received from the one to the other.
+    pub dose_between_e_per_A2: Option<f64>,
+    /// The larger of the changes of size across and along the axis (where the axis is not known: along x and y of the
+    /// picture); below zero: it shrank.
+    pub in_plane_percent: Option<f64>,
+    /// One standard error of it.
+    pub in_plane_error_percent: Option<f64>,
+    /// Change of size across the tilt axis; null where the axis is not known.
+    pub across_percent: Option<f64>,
+    /// One standard error of it.
+    pub across_error_percent: Option<f64>,
+    /// Change of size along the tilt axis.
+    pub along_percent: Option<f64>,
+    /// One standard error of it.
+    pub along_error_percent: Option<f64>,
+    /// Turn in the plane, from x towards y.
+    pub rotation_deg: Option<f64>,
+    /// One standard error of it.
+    pub rotation_error_deg: Option<f64>,
+    /// Half of the change of the angle between x and y, in hundredths.
+    pub shear_percent: Option<f64>,
+    /// Patches that the fit rests on.
+    pub patches: usize,
+    /// Patches that were looked for.
+    pub patches_tried: usize,
+    /// Root mean square distance of the patches from the fit.
+    pub fit_rms_px: Option<f64>,
+    /// Sharpness the second time over the first.
+    pub sharpness_ratio: Option<f64>,
+    /// One standard error of it, by how the tilts of the series scatter about their run.
+    pub sharpness_ratio_error: Option<f64>,
+    /// Mean counts the second time over the first, the offset taken off.
+    pub counts_ratio: Option<f64>,
 }
 
 /// Counts against tilt.

@@ -6,6 +6,7 @@
 
 use crate::record::archive;
 use crate::record::evidence::Evidence;
+use crate::record::pair::PairRecord;
 use crate::record::tables;
 use crate::record::{Record, archive::ArchiveError, tables::csv_text};
 use std::fs::{self, File};
@@ -59,15 +60,74 @@ pub fn check(folder: &Path, force: bool) -> Result<(), OutputError> {
     if !force {
         return Err(OutputError::Exists(folder.to_path_buf()));
     }
-    let entries = fs::read_dir(folder).map_err(|error| OutputError::disk(folder, error))?;
-    for entry in entries {
-        let name = entry.map_err(|error| OutputError::disk(folder, error))?.file_name();
-        let name = name.to_string_lossy().into_owned();
-        if !FILES.contains(&name.as_str()) {
+    match names(folder)?.into_iter().find(|name| !FILES.contains(&name.as_str())) {
+        Some(name) => Err(OutputError::NotOurs { folder: folder.to_path_buf(), name }),
+        None => Ok(()),
+    }
+}
+
+fn names(folder: &Path) -> Result<Vec<String>, OutputError> {
+    let disk = |error| OutputError::disk(folder, error);
+    let entries = fs::read_dir(folder).map_err(disk)?;
+    entries.map(|entry| entry.map(|entry| entry.file_name().to_string_lossy().into_owned()).map_err(disk)).collect()
+}
+
+/// The files of a pair, beside the result folders of its two series.
+pub const PAIR_FILES: [&str; 2] = ["pair.html", "pair.json"];
+
+/// Refuses an output folder of a pair that is in the way; to be asked before the work begins.
+///
+/// # Errors
+/// The folder exists and may not be replaced: without `force`, or where it holds more than an earlier pair.
+pub fn check_pair(folder: &Path, force: bool) -> Result<(), OutputError> {
+    if folder.symlink_metadata().is_err() {
+        return Ok(());
+    }
+    if !force {
+        return Err(OutputError::Exists(folder.to_path_buf()));
+    }
+    for name in names(folder)?.into_iter().filter(|name| !PAIR_FILES.contains(&name.as_str())) {
+        let inner = folder.join(&name);
+        if !inner.symlink_metadata().is_ok_and(|meta| meta.is_dir()) {
             return Err(OutputError::NotOurs { folder: folder.to_path_buf(), name });
         }
+        check(&inner, true)?;
     }
     Ok(())
+}
+
+/// One series of a pair, ready to be written.
+pub struct SeriesResult<'a> {
+    /// Its record.
+    pub record: &'a Record,
+    /// Its evidence.
+    pub evidence: &'a Evidence,
+    /// Its page.
+    pub page: &'a str,
+}
+
+/// Writes a pair: the results of both series and what stands beside them, all or nothing.
+///
+/// # Errors
+/// As [`check_pair`]; the disk refuses. Then the folder is as it was.
+pub fn write_pair(
+    folder: &Path,
+    pair: &PairRecord,
+    page: &str,
+    sides: &[SeriesResult<'_>],
+    force: bool,
+) -> Result<(), OutputError> {
+    check_pair(folder, force)?;
+    let json = serde_json::to_string_pretty(pair).map_err(|e| OutputError::Inner("pair.json", e.to_string()))?;
+    into_place(folder, |staging| {
+        for side in sides {
+            let inner = staging.join(&side.record.series.series_id);
+            fs::create_dir(&inner).map_err(|error| OutputError::disk(&inner, error))?;
+            fill(&inner, side.record, side.evidence, side.page)?;
+        }
+        file(staging, "pair.html", page.as_bytes())?;
+        file(staging, "pair.json", format!("{json}\n").as_bytes())
+    })
 }
 
 /// Writes a result.
@@ -76,6 +136,11 @@ pub fn check(folder: &Path, force: bool) -> Result<(), OutputError> {
 /// As [`check`]; the disk refuses. Then the folder is as it was.
 pub fn write(folder: &Path, record: &Record, evidence: &Evidence, page: &str, force: bool) -> Result<(), OutputError> {
     check(folder, force)?;
+    into_place(folder, |staging| fill(staging, record, evidence, page))
+}
+
+/// Fills a hidden folder beside `folder`, which then takes its name; an earlier one is removed once the new one stands.
+fn into_place(folder: &Path, fill: impl FnOnce(&Path) -> Result<(), OutputError>) -> Result<(), OutputError> {
     let disk = |error| OutputError::disk(folder, error);
     let parent = match folder.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
@@ -83,7 +148,7 @@ pub fn write(folder: &Path, record: &Record, evidence: &Evidence, page: &str, fo
     };
     fs::create_dir_all(&parent).map_err(disk)?;
     let staging = tempfile::Builder::new().prefix(".tiltworth-").tempdir_in(&parent).map_err(disk)?;
-    fill(staging.path(), record, evidence, page).map_err(|error| match error {
+    fill(staging.path()).map_err(|error| match error {
         OutputError::Disk { error, .. } => OutputError::disk(folder, error),
         other => other,
     })?;

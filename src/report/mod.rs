@@ -3,14 +3,18 @@
 //! One file a plot. Plots are made by plotters in placeholder colours; `theme` turns those into the page's own,
 //! light and dark, in one step. Markup stands in `report-templates/`, compiled in; a folder can replace any part.
 
+mod change;
 mod counts;
 mod coverage;
+mod directions;
 mod dose;
 mod focus;
 mod format;
 mod geometry;
 mod montage;
+mod overlay;
 mod page;
+pub mod pair;
 mod plot;
 mod positions;
 mod rings;
@@ -20,3 +24,4 @@ mod spectra;
 mod theme;
 
 pub use page::{ReportError, render};
+pub use pair::render_pair;

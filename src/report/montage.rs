@@ -1,6 +1,8 @@
 //! Drawings on an assembled picture: the patches of the seams with their displacements as arrows, and the area that
 //! all tilts share.
 
+use crate::numerics::affine::Affine;
+use crate::numerics::polygon::{area, clip};
 use crate::record::evidence::{Evidence, TiltCurves};
 use crate::record::{Record, Tilt};
 use crate::report::format;
@@ -16,20 +18,20 @@ const LONGER_PX: f64 = 620.0;
 /// Room below the picture for the scale.
 const FOOT_PX: f64 = 44.0;
 /// Arrows are magnified by one of these, the largest at which none is longer than `LONGEST_ARROW_PX`.
-const MAGNIFICATIONS: [f64; 9] = [500.0, 200.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0];
-const LONGEST_ARROW_PX: f64 = 60.0;
+pub(super) const MAGNIFICATIONS: [f64; 9] = [500.0, 200.0, 100.0, 50.0, 20.0, 10.0, 5.0, 2.0, 1.0];
+pub(super) const LONGEST_ARROW_PX: f64 = 60.0;
 
 /// A picture with the scale at which it is drawn.
-struct Canvas<'a> {
+pub(super) struct Canvas<'a> {
     jpeg: &'a [u8],
     size: [f64; 2],
     /// Drawing pixels a px of the assembled picture.
-    scale: f64,
+    pub(super) scale: f64,
     origin_px: [f64; 2],
 }
 
 impl<'a> Canvas<'a> {
-    fn new(evidence: &'a Evidence, at: usize) -> Option<Self> {
+    pub(super) fn new(evidence: &'a Evidence, at: usize) -> Option<Self> {
         let (picture, curves) = (evidence.pictures.get(at)?, evidence.curves.tilts.get(at)?);
         let [width, height] = curves.picture_px.map(f64::from);
         if picture.jpeg.is_empty() || width < 1.0 || height < 1.0 {
@@ -44,13 +46,33 @@ impl<'a> Canvas<'a> {
         })
     }
 
-    fn at(&self, [x, y]: [f64; 2]) -> (i32, i32) {
+    pub(super) fn at(&self, [x, y]: [f64; 2]) -> (i32, i32) {
         let place = |v: f64, k: usize| ((v - self.origin_px[k]) * self.scale).round() as i32;
         (place(x, 0), place(y, 1))
     }
 
+    /// From px of the assembled picture to the drawing.
+    pub(super) fn drawn_from_assembled(&self) -> Affine {
+        Affine::turned(0.0, self.scale, self.origin_px.map(|px| -px * self.scale))
+    }
+
+    /// Width and height of the picture in the drawing.
+    pub(super) fn size_px(&self) -> [f64; 2] {
+        self.size
+    }
+
+    /// Height of the picture in the drawing.
+    pub(super) fn height(&self) -> f64 {
+        self.size[1]
+    }
+
+    /// The picture.
+    pub(super) fn jpeg(&self) -> &[u8] {
+        self.jpeg
+    }
+
     /// Puts the picture under what was drawn.
-    fn finish(&self, svg: &str, size: (u32, u32), title: &str, finding: &str) -> String {
+    pub(super) fn finish(&self, svg: &str, size: (u32, u32), title: &str, finding: &str) -> String {
         let page = theme::apply(svg, size, &About { title, finding, x_axis: None });
         let image = format!(
             "<image x=\"0\" y=\"0\" width=\"{:.1}\" height=\"{:.1}\" href=\"data:image/jpeg;base64,{}\"/>",
@@ -64,7 +86,7 @@ impl<'a> Canvas<'a> {
         }
     }
 
-    fn full(&self) -> (u32, u32) {
+    pub(super) fn full(&self) -> (u32, u32) {
         (self.size[0].max(300.0) as u32, (self.size[1] + FOOT_PX) as u32)
     }
 }
@@ -99,10 +121,10 @@ pub fn arrows(record: &Record, evidence: &Evidence) -> Result<Option<(String, f6
     Ok(Some((canvas.finish(&svg, size, "Patches of the seams", &finding), tilt.tilt_deg)))
 }
 
-type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
+pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 /// An arrow with a pale edge, so that it shows on any picture.
-fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
+pub(super) fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
     let (dx, dy) = (f64::from(end.0 - start.0), f64::from(end.1 - start.1));
     let length = dx.hypot(dy);
     let mut strokes = vec![vec![start, end]];
@@ -124,7 +146,7 @@ fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), Repo
 }
 
 /// A bar of a round number of px of displacement.
-fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64) -> Result<(), ReportError> {
+pub(super) fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64) -> Result<(), ReportError> {
     let round = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
     let px = round.into_iter().rfind(|px| *px <= longest.max(0.05)).unwrap_or(0.05);
     let y = (canvas.size[1] + 22.0) as i32;
@@ -205,60 +227,15 @@ fn carried(record: &Record, zero_deg: f64, tilt_deg: f64, place: [f64; 2], frame
     frame.iter().map(one).collect()
 }
 
-/// Twice the signed area of the triangle a, b, c.
-fn turn(a: [f64; 2], b: [f64; 2], c: [f64; 2]) -> f64 {
-    (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
-}
-
-/// The part of a convex polygon inside another, corners in the same sense (Sutherland & Hodgman 1974).
-fn clip(polygon: &[[f64; 2]], by: &[[f64; 2]]) -> Vec<[f64; 2]> {
-    let mut left = polygon.to_vec();
-    for (k, &a) in by.iter().enumerate() {
-        let b = by[(k + 1) % by.len()];
-        let corners = std::mem::take(&mut left);
-        for (i, &p) in corners.iter().enumerate() {
-            let q = corners[(i + 1) % corners.len()];
-            let (p_in, q_in) = (turn(a, b, p), turn(a, b, q));
-            if p_in >= 0.0 {
-                left.push(p);
-            }
-            if (p_in >= 0.0) != (q_in >= 0.0) {
-                let t = p_in / (p_in - q_in);
-                left.push([p[0] + t * (q[0] - p[0]), p[1] + t * (q[1] - p[1])]);
-            }
-        }
-    }
-    left
-}
-
-fn area(polygon: &[[f64; 2]]) -> f64 {
-    let n = polygon.len();
-    let cross = |i: usize| {
-        let (a, b) = (polygon[i], polygon[(i + 1) % n]);
-        a[0] * b[1] - a[1] * b[0]
-    };
-    0.5 * (0..n).map(cross).sum::<f64>()
-}
-
-fn outline(root: &Area<'_>, canvas: &Canvas<'_>, polygon: &[[f64; 2]], style: ShapeStyle) -> Result<(), ReportError> {
+pub(super) fn outline(
+    root: &Area<'_>,
+    canvas: &Canvas<'_>,
+    polygon: &[[f64; 2]],
+    style: ShapeStyle,
+) -> Result<(), ReportError> {
     let corners: Vec<(i32, i32)> = polygon.iter().chain(polygon.first()).map(|&corner| canvas.at(corner)).collect();
     if corners.len() > 2 {
         drawn(root.draw(&PathElement::new(corners, style)))?;
     }
     Ok(())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn polygons_are_clipped_to_what_both_hold() {
-        let square = [[0.0, 0.0], [10.0, 0.0], [10.0, 10.0], [0.0, 10.0]];
-        let moved: Vec<[f64; 2]> = square.iter().map(|[x, y]| [x + 4.0, y - 3.0]).collect();
-        let both = clip(&square, &moved);
-        assert!((area(&both) - 6.0 * 7.0).abs() < 1e-9, "{both:?}");
-        let away: Vec<[f64; 2]> = square.iter().map(|[x, y]| [x + 40.0, *y]).collect();
-        assert!(area(&clip(&square, &away)).abs() < 1e-9);
-    }
 }

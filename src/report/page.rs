@@ -3,7 +3,7 @@
 use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
 use crate::report::{
-    counts, coverage, dose, focus, format, geometry, montage, positions, rings, seam_map, sharpness, spectra,
+    change, counts, coverage, dose, focus, format, geometry, montage, positions, rings, seam_map, sharpness, spectra,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -13,13 +13,15 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 9] = [
+const TEMPLATES: [(&str, &str); 11] = [
+    ("change.html", include_str!("../../report-templates/change.html")),
     ("field.html", include_str!("../../report-templates/field.html")),
     ("report.html", include_str!("../../report-templates/report.html")),
     ("verdict.html", include_str!("../../report-templates/verdict.html")),
     ("checks.html", include_str!("../../report-templates/checks.html")),
     ("focus.html", include_str!("../../report-templates/focus.html")),
     ("tilts.html", include_str!("../../report-templates/tilts.html")),
+    ("pair.html", include_str!("../../report-templates/pair.html")),
     ("provenance.html", include_str!("../../report-templates/provenance.html")),
     ("style.css", include_str!("../../report-templates/style.css")),
     ("report.js", include_str!("../../report-templates/report.js")),
@@ -80,7 +82,7 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
     Ok(page)
 }
 
-fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportError> {
+pub(super) fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportError> {
     let mut environment = Environment::new();
     // Strings out of files are escaped whatever template they end in.
     environment.set_auto_escape_callback(|_| AutoEscape::Html);
@@ -97,7 +99,7 @@ fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportE
 }
 
 /// The text of a template: the folder's own where it has one, else the built-in one.
-fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError> {
+pub(super) fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError> {
     if let Some(path) = templates.map(|folder| folder.join(name)).filter(|path| path.exists()) {
         let text = std::fs::read_to_string(&path);
         return text.map_err(|error| ReportError::Template(format!("{}: {error}", path.display())));
@@ -112,7 +114,7 @@ fn embedded_json(record: &Record) -> Result<String, serde_json::Error> {
     Ok(json.replace('<', "\\u003c").replace('\u{2028}', "\\u2028").replace('\u{2029}', "\\u2029"))
 }
 
-fn answer_word(answer: Answer) -> &'static str {
+pub(super) fn answer_word(answer: Answer) -> &'static str {
     match answer {
         Answer::Reconstruct => "Reconstruct",
         Answer::ReconstructWithout => "Reconstruct without some tilts",
@@ -167,6 +169,7 @@ fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
             context! { svg => Value::from_safe_string(svg), tilt_deg => tilt_deg }
         }),
         shared => safe(montage::shared(record, evidence)?),
+        change => safe(change::draw(record, evidence)?),
     })
 }
 

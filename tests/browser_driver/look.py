@@ -1,4 +1,6 @@
-"""Opens a report from disk in headless Chromium and looks at it: python3 look.py PAGE [SCREENSHOT_FOLDER]
+"""Opens a report from disk in headless Chromium and looks at it: python3 look.py [--page-only] PAGE [SCREENSHOT_FOLDER]
+
+With --page-only the page is no report of a series: nothing is paged through.
 
 Talks to Chromium over its remote-debugging pipe (file descriptors 3 and 4), so that the standard library is enough.
 Prints one JSON object of facts; the test judges them.
@@ -79,7 +81,26 @@ class Chromium:
         shutil.rmtree(self.profile, ignore_errors=True)
 
 
-def look(page, shots):
+def page_through(browser, facts):
+    current = "document.querySelector('#strip a[aria-current]')?.dataset.tilt"
+    facts["first"] = browser.run(current)
+    facts["rows"] = browser.run("document.querySelectorAll('.tilts tbody tr').length")
+    browser.key("ArrowRight")
+    facts["after_right"] = browser.run(current)
+    browser.key("ArrowLeft")
+    browser.key("ArrowLeft")
+    facts["after_left"] = browser.run(current)
+    facts["address"] = browser.run("location.hash")
+    facts["marked_rows"] = browser.run("document.querySelectorAll('.tilts tr.here').length")
+    facts["markers"] = browser.run("document.querySelectorAll('svg.plot .marker').length")
+    facts["plots_over_tilt"] = browser.run("document.querySelectorAll('svg.plot[data-left]').length")
+    facts["picture"] = browser.run("document.getElementById('stage-picture').naturalWidth")
+    browser.run("location.hash = '#tilt-1'")
+    time.sleep(0.2)
+    facts["from_address"] = browser.run(current)
+
+
+def look(page, shots, is_report):
     browser = Chromium()
     try:
         target = browser.call("Target.createTarget", url="about:blank")["targetId"]
@@ -90,23 +111,11 @@ def look(page, shots):
         until = time.time() + 20
         while browser.run("document.readyState") != "complete" and time.time() < until:
             time.sleep(0.05)
-        current = "document.querySelector('#strip a[aria-current]')?.dataset.tilt"
         facts = {"title": browser.run("document.title"), "csp": browser.run(
-            "document.querySelector('meta[http-equiv]').content"), "first": browser.run(current)}
-        facts["rows"] = browser.run("document.querySelectorAll('.tilts tbody tr').length")
-        browser.key("ArrowRight")
-        facts["after_right"] = browser.run(current)
-        browser.key("ArrowLeft")
-        browser.key("ArrowLeft")
-        facts["after_left"] = browser.run(current)
-        facts["address"] = browser.run("location.hash")
-        facts["marked_rows"] = browser.run("document.querySelectorAll('.tilts tr.here').length")
-        facts["markers"] = browser.run("document.querySelectorAll('svg.plot .marker').length")
-        facts["plots_over_tilt"] = browser.run("document.querySelectorAll('svg.plot[data-left]').length")
-        facts["picture"] = browser.run("document.getElementById('stage-picture').naturalWidth")
-        browser.run("location.hash = '#tilt-1'")
-        time.sleep(0.2)
-        facts["from_address"] = browser.run(current)
+            "document.querySelector('meta[http-equiv]').content")}
+        facts["drawings"] = browser.run("document.querySelectorAll('svg.plot').length")
+        if is_report:
+            page_through(browser, facts)
         facts["planted_script_ran"] = browser.run("typeof window.planted !== 'undefined'")
         facts["overflow"] = {}
         for scheme in ("light", "dark"):
@@ -135,4 +144,6 @@ def look(page, shots):
 
 
 if __name__ == "__main__":
-    print(json.dumps(look(os.path.abspath(sys.argv[1]), sys.argv[2] if len(sys.argv) > 2 else None)))
+    arguments = [argument for argument in sys.argv[1:] if argument != "--page-only"]
+    shots = arguments[1] if len(arguments) > 1 else None
+    print(json.dumps(look(os.path.abspath(arguments[0]), shots, "--page-only" not in sys.argv)))

@@ -27,6 +27,7 @@ mod seam_offset;
 mod seam_residual;
 mod shared_area;
 mod sharpness_drop;
+mod specimen_change;
 mod target_visible;
 mod tilt_gap;
 mod tilt_geometry;
@@ -97,7 +98,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 31] = [
+pub const REGISTRY: [&Definition; 32] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -119,6 +120,7 @@ pub const REGISTRY: [&Definition; 31] = [
     &tilt_range::CHECK,
     &tilt_gap::CHECK,
     &repeated_angle::CHECK,
+    &specimen_change::CHECK,
     &defocus_error::CHECK,
     &defocus_spread::CHECK,
     &astigmatism::CHECK,

@@ -3,5 +3,6 @@
 
 pub mod fft2;
 pub mod masked;
+pub mod rings;
 pub mod spectral;
 pub mod taper;

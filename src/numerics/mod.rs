@@ -1,5 +1,6 @@
 //! Mathematics that knows no microscope.
 
+pub mod control;
 pub mod moments;
 pub mod periodogram;
 pub mod placement;

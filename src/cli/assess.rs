@@ -1,11 +1,12 @@
 //! `tiltworth assess`: from a series to a report with a verdict.
 
 use crate::assess::{AssessError, assess};
-use crate::cli::facts::FactArgs;
+use crate::cli::{self, facts::FactArgs};
 use crate::intake::{IntakeError, Request, Series, load, stamps};
 use crate::judge::{Profile, ProfileError};
+use crate::ledger::{Ledger, LedgerError};
 use crate::record::output::{self, OutputError};
-use crate::record::{Answer, Record};
+use crate::record::{Answer, Record, reading};
 use crate::report::{self, ReportError};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -41,6 +42,9 @@ pub struct AssessArgs {
     /// Exit with 10 (reconstruct without some tilts), 11 (not as it stands) or 12 (undecided)
     #[arg(long)]
     pub exit_verdict: bool,
+    /// Add the record to this ledger: sqlite:PATH, a path, or postgres://USER@HOST/DATABASE (password: PGPASSWORD)
+    #[arg(long, value_name = "URL")]
+    pub ledger: Option<String>,
     /// Say nothing but errors
     #[arg(long, short)]
     pub quiet: bool,
@@ -63,6 +67,8 @@ pub enum Failure {
     Report(#[from] ReportError),
     #[error("{0}")]
     Output(#[from] OutputError),
+    #[error("the report stands in {}, but its record is not in the ledger ({error}); later: tiltworth ledger add {} --ledger URL", folder.display(), folder.join("record.json").display())]
+    Ledger { folder: PathBuf, error: LedgerError },
 }
 
 /// What a shell gives for a command that Ctrl-C ended.
@@ -80,12 +86,23 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
     let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
     let mut status = 0;
     let mut failed = false;
+    // A URL that can never be right is told before hours of work.
+    if let Some(error) = args.ledger.as_deref().and_then(|url| cli::ledger::address(url).err()) {
+        writeln!(io::stderr().lock(), "tiltworth: {error}")?;
+        return Ok(1);
+    }
     for path in &args.series {
         match one(args, path, &|| !stop.load(Ordering::Relaxed)) {
             Ok((record, folder)) => {
                 status = status.max(if args.exit_verdict { verdict_status(record.verdict.answer) } else { 0 });
                 if !args.quiet {
                     summary(&mut io::stdout().lock(), &record, &folder)?;
+                }
+                // The result stands, whatever becomes of its entry.
+                if let Some(error) = args.ledger.as_deref().and_then(|url| enter(url, &folder).err()) {
+                    failed = true;
+                    let failure = Failure::Ledger { folder, error };
+                    writeln!(io::stderr().lock(), "tiltworth: {failure}")?;
                 }
             }
             Err(failure) => {
@@ -136,6 +153,14 @@ fn one(args: &AssessArgs, path: &Path, go_on: &(dyn Fn() -> bool + Sync)) -> Res
     }
     output::write(&folder, &record, &evidence, &page, args.force)?;
     Ok((record, folder))
+}
+
+/// Adds the record that was just written to a ledger.
+fn enter(url: &str, folder: &Path) -> Result<(), LedgerError> {
+    let file = folder.join("record.json");
+    let text = reading::text(&file).map_err(|error| LedgerError::passed(&error))?;
+    let mut ledger = Ledger::open(&cli::ledger::address(url)?, true)?;
+    ledger.add(&text, &file.display().to_string(), cli::ledger::report_beside(&file)).map(|_| ())
 }
 
 fn folder(args: &AssessArgs, series: &Series) -> PathBuf {

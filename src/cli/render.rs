@@ -1,7 +1,7 @@
 //! `tiltworth render`: the page again, from a record and the evidence beside it.
 
-use crate::record::Record;
 use crate::record::archive;
+use crate::record::{reading, reading::RecordError};
 use crate::report;
 use clap::Args;
 use std::io::Write;
@@ -26,11 +26,20 @@ pub struct RenderArgs {
 
 /// A page that was not made: file, fault and remedy.
 #[derive(Debug, thiserror::Error)]
-#[error("{}: {fault}; {remedy}", file.display())]
-pub struct RenderError {
-    file: PathBuf,
-    fault: String,
-    remedy: &'static str,
+pub enum RenderError {
+    /// The record.
+    #[error("{0}")]
+    Record(#[from] RecordError),
+    /// Anything else.
+    #[error("{}: {fault}; {remedy}", file.display())]
+    File {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong.
+        fault: String,
+        /// What to do.
+        remedy: &'static str,
+    },
 }
 
 /// Makes the page; gives its path.
@@ -38,7 +47,7 @@ pub struct RenderError {
 /// # Errors
 /// The record or the evidence cannot be read; the page exists or cannot be written.
 pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
-    let wrong = |file: &Path, fault: String, remedy| RenderError { file: file.to_path_buf(), fault, remedy };
+    let wrong = |file: &Path, fault: String, remedy| RenderError::File { file: file.to_path_buf(), fault, remedy };
     let out = &args.out;
     if out.symlink_metadata().is_ok() && !args.force {
         return Err(wrong(
@@ -47,9 +56,7 @@ pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
             "choose another file with --out, or replace it with --force",
         ));
     }
-    let again = "name the record.json of a result folder";
-    let text = std::fs::read_to_string(&args.record).map_err(|e| wrong(&args.record, e.to_string(), again))?;
-    let record: Record = serde_json::from_str(&text).map_err(|e| wrong(&args.record, e.to_string(), again))?;
+    let record = reading::file(&args.record)?;
     let evidence_path = args.record.with_file_name("evidence.zip");
     let beside = "keep evidence.zip beside the record";
     let evidence = archive::read(&evidence_path).map_err(|e| wrong(&evidence_path, e.to_string(), beside))?;

@@ -7,6 +7,7 @@ pub mod inherit;
 pub mod next_time;
 pub mod profile;
 pub mod verdict;
+pub mod watch;
 
 pub use grading::judge;
 pub use profile::{Profile, ProfileError};

@@ -11,6 +11,7 @@ pub mod archive;
 pub mod evidence;
 pub mod hashes;
 pub mod output;
+pub mod reading;
 pub mod tables;
 
 use schemars::JsonSchema;

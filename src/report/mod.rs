@@ -3,6 +3,7 @@
 //! One file a plot. Plots are made by plotters in placeholder colours; `theme` turns those into the page's own,
 //! light and dark, in one step. Markup stands in `report-templates/`, compiled in; a folder can replace any part.
 
+pub mod compare;
 mod counts;
 mod coverage;
 mod dose;
@@ -10,6 +11,7 @@ mod focus;
 mod format;
 mod geometry;
 mod montage;
+mod over_time;
 mod page;
 mod plot;
 mod positions;

@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 9] = [
+const TEMPLATES: [(&str, &str); 12] = [
     ("field.html", include_str!("../../report-templates/field.html")),
     ("report.html", include_str!("../../report-templates/report.html")),
     ("verdict.html", include_str!("../../report-templates/verdict.html")),
@@ -21,6 +21,9 @@ const TEMPLATES: [(&str, &str); 9] = [
     ("focus.html", include_str!("../../report-templates/focus.html")),
     ("tilts.html", include_str!("../../report-templates/tilts.html")),
     ("provenance.html", include_str!("../../report-templates/provenance.html")),
+    ("compare.html", include_str!("../../report-templates/compare.html")),
+    ("compare.css", include_str!("../../report-templates/compare.css")),
+    ("compare.js", include_str!("../../report-templates/compare.js")),
     ("style.css", include_str!("../../report-templates/style.css")),
     ("report.js", include_str!("../../report-templates/report.js")),
 ];
@@ -80,7 +83,7 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
     Ok(page)
 }
 
-fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportError> {
+pub(super) fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportError> {
     let mut environment = Environment::new();
     // Strings out of files are escaped whatever template they end in.
     environment.set_auto_escape_callback(|_| AutoEscape::Html);
@@ -97,7 +100,7 @@ fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportE
 }
 
 /// The text of a template: the folder's own where it has one, else the built-in one.
-fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError> {
+pub(super) fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError> {
     if let Some(path) = templates.map(|folder| folder.join(name)).filter(|path| path.exists()) {
         let text = std::fs::read_to_string(&path);
         return text.map_err(|error| ReportError::Template(format!("{}: {error}", path.display())));

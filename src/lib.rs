@@ -5,12 +5,16 @@
 //! [`intake::Series`]. [`measure`] holds one measurement a file; [`assess`] runs them all in one streaming pass
 //! and knows what each needs. [`judge`] holds a profile of limits up to the figures and reaches a verdict.
 //! [`record`] is what comes out, as the types of `record.json`; [`report`] draws the page from a record and its
-//! evidence alone. [`simulate`] makes series with known truth. [`cli`] is one file a command.
+//! evidence alone. [`ledger`] keeps many records in a database, [`compare`] charts them over weeks, [`exchange`] writes
+//! them for other programs. [`simulate`] makes series with known truth. [`cli`] is one file a command.
 
 pub mod assess;
 pub mod cli;
+pub mod compare;
+pub mod exchange;
 pub mod intake;
 pub mod judge;
+pub mod ledger;
 pub mod measure;
 pub mod measured;
 pub mod numerics;

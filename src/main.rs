@@ -3,15 +3,21 @@
 use clap::Parser;
 use std::io::Write;
 use std::process::ExitCode;
-use tiltworth::cli::{Cli, Command, assess, draft, inspect, profile, render, schema, simulate};
+use tiltworth::cli::{
+    Cli, Command, assess, compare, draft, export, inspect, ledger, pack, profile, render, schema, simulate,
+};
 
 fn main() -> ExitCode {
     let done = match Cli::parse().command {
         Command::Assess(args) => {
             assess::run(&args).map_err(|error| error.to_string()).map(|status| (status, String::new()))
         }
+        Command::Compare(args) => text(compare::run(&args)),
         Command::Draft(args) => text(draft::run(&args)),
+        Command::Export(args) => text(export::run(&args)),
         Command::Inspect(args) => text(inspect::run(&args)),
+        Command::Ledger(command) => text(ledger::run(&command)),
+        Command::Pack(args) => text(pack::run(&args)),
         Command::Profile(command) => text(profile::run(&command)),
         Command::Render(args) => text(render::run(&args).map(|page| format!("report: {}\n", page.display()))),
         Command::Schema(args) => text(schema(&args).map(|schema| schema + "\n")),

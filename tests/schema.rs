@@ -4,6 +4,7 @@
 
 use assert_cmd::Command;
 use serde_json::Value;
+use sha2::{Digest, Sha256};
 use std::path::Path;
 
 fn schema() -> Value {
@@ -36,6 +37,7 @@ fn records_are_valid_and_wrong_ones_are_not() {
         let errors: Vec<String> = validator.iter_errors(&record).map(|error| error.to_string()).collect();
         assert!(errors.is_empty(), "{series}: {errors:?}");
         for (pointer, wrong) in [
+            ("/record_version", Value::from(2)),
             ("/verdict/answer", Value::from("maybe")),
             ("/tilts/0/counts/mean", Value::from("6200")),
             ("/checks/0/grade", Value::from("green")),
@@ -124,5 +126,47 @@ fn the_published_keys_are_there() {
         "/verdict/next_time",
     ] {
         assert!(record.pointer(pointer).is_some(), "{pointer} is missing");
+    }
+}
+
+/// A record of layout version 1, as the first tiltworth with a ledger wrote it. This file is never changed: if it cannot be
+/// read, a lab's records cannot be read either.
+#[test]
+fn a_record_of_version_1_stays_readable_for_good() {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/record-v1.json");
+    let bytes = std::fs::read(&file).unwrap();
+    let digest: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+    assert_eq!(digest, "84e25ed95aa1985408f36bed7758ec7e636c0b8f8d40f2ad801f5e76fbae71cd", "the fixture was changed");
+    let record = tiltworth::record::reading::file(&file).unwrap();
+    let value: Value = serde_json::from_slice(&bytes).unwrap();
+    // What it says is still understood, figure by figure.
+    let again = serde_json::to_value(&record).unwrap();
+    assert_eq!(lost(&value, &again, ""), Vec::<String>::new());
+    assert!(jsonschema::validator_for(&schema()).unwrap().is_valid(&again));
+    // And everything that takes records takes this one.
+    let out = tempfile::tempdir().unwrap();
+    let run = |args: &[&str]| {
+        Command::cargo_bin("tiltworth").unwrap().current_dir(out.path()).args(args).assert().success();
+    };
+    let file = file.to_str().unwrap();
+    run(&["ledger", "add", file]);
+    run(&["ledger", "list"]);
+    run(&["compare"]);
+    run(&["pack", file, "--out", "old.eln"]);
+    run(&["export", "--cif", file]);
+}
+
+/// Pointers of values that an older text has and a newer one lacks or tells otherwise.
+fn lost(old: &Value, new: &Value, at: &str) -> Vec<String> {
+    match (old, new) {
+        (Value::Object(old), Value::Object(_)) => {
+            old.iter().flat_map(|(key, value)| lost(value, &new[key], &format!("{at}/{key}"))).collect()
+        }
+        (Value::Array(old), Value::Array(new)) if old.len() == new.len() => {
+            old.iter().zip(new).enumerate().flat_map(|(i, (a, b))| lost(a, b, &format!("{at}/{i}"))).collect()
+        }
+        _ if old == new => Vec::new(),
+        (Value::Number(old), Value::Number(new)) if old.as_f64() == new.as_f64() => Vec::new(),
+        _ => vec![at.to_owned()],
     }
 }

@@ -1,12 +1,13 @@
 //! `tiltworth assess`: from a series to a report with a verdict.
 
 use crate::assess::{AssessError, Assessed, assess_whole};
-use crate::cli::facts::FactArgs;
 use crate::cli::pair::{self, PairError};
+use crate::cli::{self, facts::FactArgs};
 use crate::intake::{IntakeError, Request, Series, load, stamps};
 use crate::judge::{Profile, ProfileError};
+use crate::ledger::{Ledger, LedgerError};
 use crate::record::output::{self, OutputError};
-use crate::record::{Answer, Record};
+use crate::record::{Answer, Record, reading};
 use crate::report::{self, ReportError};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -45,6 +46,9 @@ pub struct AssessArgs {
     /// Exit with 10 (reconstruct without some tilts), 11 (not as it stands) or 12 (undecided)
     #[arg(long)]
     pub exit_verdict: bool,
+    /// Add the record to this ledger: sqlite:PATH, a path, or postgres://USER@HOST/DATABASE (password: PGPASSWORD)
+    #[arg(long, value_name = "URL")]
+    pub ledger: Option<String>,
     /// Say nothing but errors
     #[arg(long, short)]
     pub quiet: bool,
@@ -69,6 +73,8 @@ pub enum Failure {
     Output(#[from] OutputError),
     #[error("{0}")]
     Pair(#[from] PairError),
+    #[error("the report stands in {}, but its record is not in the ledger ({error}); later: tiltworth ledger add {} --ledger URL", folder.display(), folder.join("record.json").display())]
+    Ledger { folder: PathBuf, error: LedgerError },
 }
 
 /// What clap gives for a command line that cannot be.
@@ -86,6 +92,11 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
     let asked = Arc::clone(&stop);
     // Without a handler the system ends the program at once, which leaves nothing half-written either.
     let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
+    // A URL that can never be right is told before hours of work.
+    if let Some(error) = args.ledger.as_deref().and_then(|url| cli::ledger::address(url).err()) {
+        writeln!(io::stderr().lock(), "tiltworth: {error}")?;
+        return Ok(1);
+    }
     if args.pair {
         return run_pair(args, &|| !stop.load(Ordering::Relaxed));
     }
@@ -98,6 +109,7 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
                 if !args.quiet {
                     summary(&mut io::stdout().lock(), &record, &folder)?;
                 }
+                failed |= !entered(args, folder)?;
             }
             Err(failure) => {
                 failed = true;
@@ -109,6 +121,14 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
         }
     }
     Ok(if failed { 1 } else { status })
+}
+
+/// Enters the record of a folder in the ledger, where one is named; false if that failed, which is told: the result
+/// stands, whatever becomes of its entry.
+fn entered(args: &AssessArgs, folder: PathBuf) -> io::Result<bool> {
+    let Some(error) = args.ledger.as_deref().and_then(|url| enter(url, &folder).err()) else { return Ok(true) };
+    writeln!(io::stderr().lock(), "tiltworth: {}", Failure::Ledger { folder, error })?;
+    Ok(false)
 }
 
 /// Two series as a pair; gives the exit status.
@@ -126,6 +146,13 @@ fn run_pair(args: &AssessArgs, go_on: &(dyn Fn() -> bool + Sync)) -> io::Result<
                     summary(&mut out, record, &paired.folder.join(&record.series.series_id))?;
                 }
                 pair::summary(&mut out, &paired)?;
+            }
+            let mut failed = false;
+            for record in paired.records.iter().filter(|_| args.ledger.is_some()) {
+                failed |= !entered(args, paired.folder.join(&record.series.series_id))?;
+            }
+            if failed {
+                return Ok(1);
             }
             let worst = pair::answers(&paired).into_iter().map(verdict_status).max().unwrap_or(0);
             Ok(if args.exit_verdict { worst } else { 0 })
@@ -196,6 +223,14 @@ pub fn assessed(
         assessed.record.notes.push(change.fault_told());
     }
     Ok(assessed)
+}
+
+/// Adds the record that was just written to a ledger.
+fn enter(url: &str, folder: &Path) -> Result<(), LedgerError> {
+    let file = folder.join("record.json");
+    let text = reading::text(&file).map_err(|error| LedgerError::passed(&error))?;
+    let mut ledger = Ledger::open(&cli::ledger::address(url)?, true)?;
+    ledger.add(&text, &file.display().to_string(), cli::ledger::report_beside(&file)).map(|_| ())
 }
 
 fn folder(args: &AssessArgs, series: &Series) -> PathBuf {

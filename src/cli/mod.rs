@@ -1,9 +1,15 @@
 //! The command line: one file a command.
 
 pub mod assess;
+pub mod compare;
 pub mod draft;
+pub mod export;
 pub mod facts;
+pub mod files;
 pub mod inspect;
+pub mod ledger;
+pub mod links;
+pub mod pack;
 pub mod pair;
 pub mod profile;
 pub mod render;
@@ -25,10 +31,19 @@ pub struct Cli {
 pub enum Command {
     /// Measure tilt series, judge them, and write a report with a verdict
     Assess(assess::AssessArgs),
+    /// Compare the sessions of weeks by control charts
+    Compare(compare::CompareArgs),
     /// Write a first series sheet from a stack and its table, to be filled in
     Draft(draft::DraftArgs),
+    /// Write a record as the matching items of the public mmCIF dictionary
+    Export(export::ExportArgs),
     /// Print what is understood of a series, without measuring it
     Inspect(inspect::InspectArgs),
+    /// Keep records in a database: an SQLite file, or a facility's PostgreSQL
+    #[command(subcommand)]
+    Ledger(ledger::LedgerCommand),
+    /// Pack a record with its report and tables for an electronic lab notebook
+    Pack(pack::PackArgs),
     /// List, show or check profiles of limits
     #[command(subcommand)]
     Profile(profile::ProfileCommand),
@@ -56,5 +71,10 @@ pub fn schema(args: &SchemaArgs) -> Result<String, serde_json::Error> {
     if args.pair {
         return serde_json::to_string_pretty(&schemars::schema_for!(crate::record::pair::PairRecord));
     }
-    serde_json::to_string_pretty(&schemars::schema_for!(crate::record::Record))
+    let version = crate::record::RECORD_VERSION;
+    let mut schema = serde_json::to_value(schemars::schema_for!(crate::record::Record))?;
+    // A schema speaks of one layout: a record of another is not valid under it.
+    schema["$id"] = format!("urn:tiltworth:record:{version}").into();
+    schema["properties"]["record_version"]["const"] = version.into();
+    serde_json::to_string_pretty(&schema)
 }

@@ -1,9 +1,9 @@
 //! `tiltworth render`: the page again, from a record and the evidence beside it.
 
-use crate::record::Record;
 use crate::record::archive;
 use crate::record::evidence::Evidence;
 use crate::record::pair::PairRecord;
+use crate::record::{Record, reading, reading::RecordError};
 use crate::report::{self, pair::Side};
 use clap::Args;
 use std::io::Write;
@@ -28,11 +28,20 @@ pub struct RenderArgs {
 
 /// A page that was not made: file, fault and remedy.
 #[derive(Debug, thiserror::Error)]
-#[error("{}: {fault}; {remedy}", file.display())]
-pub struct RenderError {
-    file: PathBuf,
-    fault: String,
-    remedy: &'static str,
+pub enum RenderError {
+    /// The record.
+    #[error("{0}")]
+    Record(#[from] RecordError),
+    /// Anything else.
+    #[error("{}: {fault}; {remedy}", file.display())]
+    File {
+        /// The file.
+        file: PathBuf,
+        /// What is wrong.
+        fault: String,
+        /// What to do.
+        remedy: &'static str,
+    },
 }
 
 /// Makes the page; gives its path.
@@ -40,8 +49,7 @@ pub struct RenderError {
 /// # Errors
 /// The record or the evidence cannot be read; the page exists or cannot be written.
 pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
-    let again = "name the record.json of a result folder, or a pair.json";
-    let text = std::fs::read_to_string(&args.record).map_err(|e| wrong(&args.record, e.to_string(), again))?;
+    let text = reading::text(&args.record)?;
     let is_pair = serde_json::from_str::<serde_json::Value>(&text).is_ok_and(|json| json.get("pair_version").is_some());
     let default = if is_pair { "pair.html" } else { "report.html" };
     let out = &args.out.clone().unwrap_or_else(|| PathBuf::from(default));
@@ -65,14 +73,12 @@ pub fn run(args: &RenderArgs) -> Result<PathBuf, RenderError> {
 }
 
 fn wrong(file: &Path, fault: String, remedy: &'static str) -> RenderError {
-    RenderError { file: file.to_path_buf(), fault, remedy }
+    RenderError::File { file: file.to_path_buf(), fault, remedy }
 }
 
 /// A record and the evidence beside it.
 fn read(path: &Path) -> Result<(Record, Evidence), RenderError> {
-    let again = "name the record.json of a result folder";
-    let text = std::fs::read_to_string(path).map_err(|e| wrong(path, e.to_string(), again))?;
-    let record: Record = serde_json::from_str(&text).map_err(|e| wrong(path, e.to_string(), again))?;
+    let record = reading::file(path)?;
     let beside = path.with_file_name("evidence.zip");
     let evidence =
         archive::read(&beside).map_err(|e| wrong(&beside, e.to_string(), "keep evidence.zip beside the record"))?;

@@ -8,6 +8,7 @@ pub mod next_time;
 pub mod pair;
 pub mod profile;
 pub mod verdict;
+pub mod watch;
 
 pub use grading::judge;
 pub use profile::{Profile, ProfileError};

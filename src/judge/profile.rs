@@ -2,6 +2,7 @@
 
 use crate::judge::checks::{REGISTRY, definition};
 use crate::judge::inherit;
+use crate::judge::watch::Watch;
 use crate::physics::exposure::CriticalExposure;
 use crate::record::hashes::hex;
 use crate::record::{Sense, Specimen};
@@ -32,6 +33,8 @@ pub struct Profile {
     pub critical_exposure: Option<Exposure>,
     /// What must be left for an answer of reconstruct.
     pub left: Left,
+    /// What is watched over many sessions; absent: as in the built-in profile.
+    pub watch: Option<Watch>,
     /// Limits by check id.
     pub checks: BTreeMap<String, CheckLimits>,
     /// SHA-256 of the text.
@@ -288,6 +291,9 @@ impl Profile {
                 let fault = format!("checks.{id} is no check of tiltworth's");
                 return Err(wrong(fault, &format!("the nearest is {nearest}")));
             }
+        }
+        if let Some(fault) = profile.watch.as_ref().and_then(Watch::fault) {
+            return Err(wrong(fault.into(), "`tiltworth profile show resin-section` is an example"));
         }
         // No exclusion is what an absent key says.
         for limits in profile.checks.values_mut() {

@@ -1,6 +1,7 @@
 //! Mathematics that knows no microscope.
 
 pub mod affine;
+pub mod control;
 pub mod moments;
 pub mod periodogram;
 pub mod placement;

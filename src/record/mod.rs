@@ -12,6 +12,7 @@ pub mod evidence;
 pub mod hashes;
 pub mod output;
 pub mod pair;
+pub mod reading;
 pub mod tables;
 
 use schemars::JsonSchema;

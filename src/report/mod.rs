@@ -4,6 +4,7 @@
 //! light and dark, in one step. Markup stands in `report-templates/`, compiled in; a folder can replace any part.
 
 mod change;
+pub mod compare;
 mod counts;
 mod coverage;
 mod directions;
@@ -12,6 +13,7 @@ mod focus;
 mod format;
 mod geometry;
 mod montage;
+mod over_time;
 mod overlay;
 mod page;
 pub mod pair;

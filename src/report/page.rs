@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 11] = [
+const TEMPLATES: [(&str, &str); 13] = [
     ("change.html", include_str!("../../report-templates/change.html")),
     ("field.html", include_str!("../../report-templates/field.html")),
     ("report.html", include_str!("../../report-templates/report.html")),
@@ -23,6 +23,9 @@ const TEMPLATES: [(&str, &str); 11] = [
     ("tilts.html", include_str!("../../report-templates/tilts.html")),
     ("pair.html", include_str!("../../report-templates/pair.html")),
     ("provenance.html", include_str!("../../report-templates/provenance.html")),
+    ("compare.html", include_str!("../../report-templates/compare.html")),
+    ("compare.css", include_str!("../../report-templates/compare.css")),
+    ("compare.js", include_str!("../../report-templates/compare.js")),
     ("style.css", include_str!("../../report-templates/style.css")),
     ("report.js", include_str!("../../report-templates/report.js")),
 ];

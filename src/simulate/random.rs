@@ -27,6 +27,10 @@ pub enum Use {
     Goniometer = 7,
     /// The camera's fixed pattern; index 0: pixels, 1: columns.
     Gain = 8,
+    /// Figures of invented weeks; index: the microscope.
+    Weeks = 9,
+    /// Charts of a process in control, to count false signals; index: the chart.
+    Charts = 10,
 }
 
 /// One stream of random numbers.

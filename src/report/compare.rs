@@ -1,0 +1,265 @@
+//! The page of a comparison: what stands out, charts, the table of sessions.
+
+use crate::compare::chart::{COUNTED, Chart, Watched};
+use crate::compare::signals::{self, Signal};
+use crate::compare::{Comparison, sessions::Session};
+use crate::ledger::figures::FIGURES;
+use crate::ledger::summary::word;
+use crate::report::page::{ReportError, environment, part};
+use crate::report::{format, over_time};
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
+use minijinja::{Value, context};
+use sha2::{Digest, Sha256};
+use std::path::Path;
+
+/// What the page tells of how it was made.
+#[derive(Debug, Clone, Default)]
+pub struct Told {
+    /// Where the assessments came from, no password in it.
+    pub source: String,
+    /// What was chosen, in words.
+    pub chosen: Vec<String>,
+    /// Link to the report of each assessment, where there is one.
+    pub links: Vec<Option<String>>,
+    /// When.
+    pub made_at: String,
+}
+
+/// Makes the page; `templates` as for a report.
+///
+/// # Errors
+/// A template that cannot be used.
+pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> Result<String, ReportError> {
+    let environment = environment(templates)?;
+    let script = part(templates, "compare.js")?;
+    let style = part(templates, "style.css")? + &part(templates, "compare.css")?;
+    let mut figures = Vec::new();
+    let mut outstanding = Vec::new();
+    let watched = FIGURES.iter().map(Watched::Measured).chain(COUNTED.iter().map(Watched::Counted));
+    for watched in watched {
+        let own: Vec<&Chart> = comparison.charts.iter().filter(|chart| chart.watched.id() == watched.id()).collect();
+        let charts: Result<Vec<Value>, ReportError> = own.iter().map(|chart| one(comparison, chart)).collect();
+        outstanding.extend(own.iter().flat_map(|chart| standing_out(comparison, chart)));
+        figures.push(context! {
+            id => watched.id(), title => watched.title(), unit => watched.unit(), about => watched.about(),
+            charts => charts?,
+        });
+    }
+    // What most signals speak of comes first (a lone one may be false), then what began last.
+    let number = |one: &Outstanding| one.sentences.len();
+    outstanding.sort_by(|a, b| number(b).cmp(&number(a)).then(b.since.cmp(&a.since)));
+    let measured = comparison.charts.iter().filter(|chart| chart.range_limit.is_some());
+    let after_baseline = |chart: &Chart| chart.points.iter().filter(|point| !point.in_baseline).count();
+    let points: usize = measured.map(after_baseline).sum();
+    let page = environment.get_template("compare.html")?.render(context! {
+        told => context! {
+            source => &told.source, chosen => &told.chosen, made_at => &told.made_at, version => env!("CARGO_PKG_VERSION"),
+        },
+        instruments => instruments(comparison),
+        specimens => specimens(comparison),
+        series => comparison.summaries.len(),
+        sessions => sessions(comparison, told),
+        columns => FIGURES.iter().map(|f| context! { title => f.title, unit => f.unit }).collect::<Vec<_>>(),
+        figures => figures,
+        lasting => outstanding.iter().filter(|one| one.lasts).map(Outstanding::value).collect::<Vec<_>>(),
+        passed => outstanding.iter().filter(|one| !one.lasts).map(Outstanding::value).collect::<Vec<_>>(),
+        watch => watch(comparison),
+        false_signals => context! {
+            charts => comparison.charts.iter().filter(|chart| chart.centre.is_some()).count(),
+            known => comparison.false_signals[0], estimated => comparison.false_signals[1], points => points,
+            expected => comparison.false_signals[1] * points as f64 / 100.0,
+        },
+        style => Value::from_safe_string(style),
+        script_hash => STANDARD.encode(Sha256::digest(script.as_bytes())),
+        script => Value::from_safe_string(script),
+    })?;
+    Ok(page)
+}
+
+/// One chart that something stands out on.
+struct Outstanding {
+    lasts: bool,
+    since: String,
+    title: String,
+    anchor: String,
+    sentences: Vec<String>,
+}
+
+impl Outstanding {
+    fn value(&self) -> Value {
+        context! { title => &self.title, anchor => &self.anchor, sentences => &self.sentences }
+    }
+}
+
+fn told_of(comparison: &Comparison, chart: &Chart, signal: &Signal) -> String {
+    let date = |at: usize| comparison.sessions[chart.points[at].session].date.clone();
+    signals::sentence(chart, signal, &date, &format::significant)
+}
+
+/// What lasts, and what has passed, apart.
+fn standing_out(comparison: &Comparison, chart: &Chart) -> Vec<Outstanding> {
+    let mut found = Vec::new();
+    for lasts in [true, false] {
+        let own: Vec<&Signal> = chart.signals.iter().filter(|signal| signal.lasts == lasts).collect();
+        let Some(first) = own.iter().map(|signal| signal.from).min() else { continue };
+        found.push(Outstanding {
+            lasts,
+            since: comparison.sessions[chart.points[first].session].date.clone(),
+            title: format!("{}, {}", chart.instrument, chart.watched.title().to_lowercase()),
+            anchor: anchor(comparison, chart),
+            sentences: own.iter().map(|signal| told_of(comparison, chart, signal)).collect(),
+        });
+    }
+    found
+}
+
+fn anchor(comparison: &Comparison, chart: &Chart) -> String {
+    let at = comparison.charts.iter().position(|other| std::ptr::eq(other, chart));
+    format!("{}-{}", chart.watched.id(), at.unwrap_or(0))
+}
+
+fn one(comparison: &Comparison, chart: &Chart) -> Result<Value, ReportError> {
+    let title = format!("{}, {}", chart.watched.title(), chart.instrument);
+    let sentences: Vec<String> = chart.signals.iter().map(|signal| told_of(comparison, chart, signal)).collect();
+    let finding = if chart.no_limits.is_some() {
+        "no limits".into()
+    } else if sentences.is_empty() {
+        "nothing stands out".into()
+    } else {
+        sentences.join("; ")
+    };
+    let baseline: Vec<&str> = chart
+        .points
+        .iter()
+        .filter(|point| point.in_baseline)
+        .map(|point| comparison.sessions[point.session].date.as_str())
+        .collect();
+    let limits = chart.points.last().and_then(|point| point.limits);
+    Ok(context! {
+        instrument => &chart.instrument,
+        anchor => anchor(comparison, chart),
+        plot => over_time::values(chart, &title, &finding)?.map(Value::from_safe_string),
+        ranges => over_time::ranges(chart, &format!("Moving range of {title}"))?.map(Value::from_safe_string),
+        sentences => sentences,
+        no_limits => &chart.no_limits,
+        notes => &chart.notes,
+        sessions => chart.points.len(),
+        missing => chart.missing,
+        baseline => context! {
+            sessions => chart.baseline, first => baseline.first().copied(), last => baseline.last().copied(),
+        },
+        centre => chart.centre,
+        limits => limits.map(|limits| limits.to_vec()),
+        last => chart.points.last().map(|point| point.value),
+        lasting => chart.signals.iter().any(|signal| signal.lasts),
+    })
+}
+
+fn instruments(comparison: &Comparison) -> Vec<Value> {
+    let mut found: Vec<(String, usize, usize, String, String)> = Vec::new();
+    for session in &comparison.sessions {
+        match found.last_mut() {
+            Some((name, sessions, series, _, last)) if *name == session.instrument => {
+                *sessions += 1;
+                *series += session.series.len();
+                last.clone_from(&session.date);
+            }
+            _ => {
+                let date = session.date.clone();
+                found.push((session.instrument.clone(), 1, session.series.len(), date.clone(), date));
+            }
+        }
+    }
+    found
+        .into_iter()
+        .map(|(name, sessions, series, first, last)| {
+            context! { name => name, sessions => sessions, series => series, first => first, last => last }
+        })
+        .collect()
+}
+
+fn specimens(comparison: &Comparison) -> Vec<String> {
+    let mut found: Vec<String> = comparison.summaries.iter().map(|summary| word(&summary.specimen)).collect();
+    found.sort();
+    found.dedup();
+    found
+}
+
+/// Rows of the table, the newest first.
+fn sessions(comparison: &Comparison, told: &Told) -> Vec<Value> {
+    let mut order: Vec<usize> = (0..comparison.sessions.len()).collect();
+    order.sort_by(|&a, &b| comparison.sessions[b].day.total_cmp(&comparison.sessions[a].day));
+    order.into_iter().map(|at| row(comparison, told, at, &comparison.sessions[at])).collect()
+}
+
+fn row(comparison: &Comparison, told: &Told, at: usize, session: &Session) -> Value {
+    let series = || session.series.iter().map(|&at| &comparison.summaries[at]);
+    let value = |id: &str| {
+        let own = comparison.charts.iter().filter(|c| c.watched.id() == id && c.instrument == session.instrument);
+        let point = own.flat_map(|chart| {
+            let found = chart.points.binary_search_by(|point| point.session.cmp(&at)).ok();
+            found.map(|place| (chart, place))
+        });
+        point
+            .map(|(chart, place)| {
+                let out = chart.signals.iter().any(|signal| (signal.told..=signal.until).contains(&place));
+                (chart.points[place].value, out)
+            })
+            .next()
+    };
+    let figures = FIGURES.iter().map(|figure| {
+        let found = value(figure.id);
+        context! { value => found.map(|(value, _)| value), out => found.is_some_and(|(_, out)| out) }
+    });
+    let mut verdicts: Vec<(String, usize)> = Vec::new();
+    for summary in series() {
+        let answer = word(&summary.answer).replace('-', " ");
+        match verdicts.iter_mut().find(|(known, _)| *known == answer) {
+            Some((_, number)) => *number += 1,
+            None => verdicts.push((answer, 1)),
+        }
+    }
+    let verdicts: Vec<String> = verdicts.iter().map(|(answer, number)| format!("{number} {answer}")).collect();
+    let mut kinds: Vec<String> = series().map(|summary| word(&summary.specimen)).collect();
+    kinds.dedup();
+    let links = session.series.iter().map(|&at| {
+        let summary = &comparison.summaries[at];
+        context! { id => &summary.series_id, link => told.links.get(at).cloned().flatten(), revision => summary.revision }
+    });
+    context! {
+        date => &session.date, day => session.day, instrument => &session.instrument, name => &session.name,
+        specimen => kinds.join(", "), number => session.series.len(), verdicts => verdicts.join(", "),
+        excluded => series().map(|summary| summary.excluded_tilts).sum::<i64>(),
+        tilts => series().map(|summary| summary.tilts).sum::<i64>(),
+        figures => figures.collect::<Vec<_>>(), series => links.collect::<Vec<_>>(),
+    }
+}
+
+fn watch(comparison: &Comparison) -> Value {
+    const NAMES: [&str; 8] = [
+        "one session beyond three standard deviations",
+        "nine in a row on one side of the centre",
+        "six in a row rising or falling",
+        "fourteen in a row up and down in turns",
+        "two of three beyond two standard deviations on one side",
+        "four of five beyond one standard deviation on one side",
+        "fifteen in a row within one standard deviation",
+        "eight in a row beyond one standard deviation, both sides used",
+    ];
+    let watch = &comparison.watch;
+    let rules = watch.rules();
+    let pick = |on: bool| {
+        NAMES
+            .iter()
+            .enumerate()
+            .filter(|(at, _)| rules.tests[*at] == on)
+            .map(|(at, name)| format!("{} {name}", at + 1))
+            .collect::<Vec<_>>()
+    };
+    context! {
+        on => pick(true), off => pick(false), weighted => rules.weighted.is_some(),
+        lambda => watch.weighted_lambda, sds => watch.weighted_sds,
+        baseline => watch.baseline_sessions, least => watch.least_baseline_sessions, gap_days => watch.gap_days,
+    }
+}

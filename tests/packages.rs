@@ -42,9 +42,9 @@ fn tiltworth(args: &[&str]) -> String {
 
 /// A result folder of a real assessment.
 fn result(folder: &Path) -> PathBuf {
-    let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-stacks/pond-bacterium");
+    let series = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/montage");
     let out = folder.join("result");
-    tiltworth(&["assess", demo.to_str().unwrap(), "-q", "--out", out.to_str().unwrap()]);
+    tiltworth(&["assess", series.to_str().unwrap(), "-q", "--out", out.to_str().unwrap()]);
     out
 }
 
@@ -133,8 +133,8 @@ fn the_archive_keeps_the_published_rules() {
     assert_eq!((files, datasets), (5, 1));
     // Every file of the archive is described.
     assert_eq!(entries.keys().filter(|name| !name.ends_with('/')).count(), files + 1);
-    let packed: Record = serde_json::from_slice(&entries["pond-night/pond-bacterium/record.json"]).unwrap();
-    assert_eq!(packed.series.series_id, "pond-bacterium");
+    let packed: Record = serde_json::from_slice(&entries["pond-night/montage/record.json"]).unwrap();
+    assert_eq!(packed.series.series_id, "montage");
     // Nothing is replaced unasked, and an archive that fails leaves nothing.
     let refused = Command::new(env!("CARGO_BIN_EXE_tiltworth")).args(args).output().unwrap();
     assert_eq!(refused.status.code(), Some(1));
@@ -148,8 +148,8 @@ fn the_archive_keeps_the_published_rules() {
     let facts = look(&python, "eln", &crate_folder.join("pond-night"));
     assert_eq!(facts["license"], "https://example.org/terms");
     assert_eq!(facts["files"].as_array().unwrap().len(), 5);
-    assert_eq!(facts["datasets"], serde_json::json!(["pond-bacterium/"]));
-    assert_eq!(facts["parts of pond-bacterium/"].as_array().unwrap().len(), 5);
+    assert_eq!(facts["datasets"], serde_json::json!(["montage/"]));
+    assert_eq!(facts["parts of montage/"].as_array().unwrap().len(), 5);
     let answer = serde_json::to_value(packed.verdict.answer).unwrap();
     assert_eq!(facts["variables"]["verdict.answer"], answer);
 }

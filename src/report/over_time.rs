@@ -213,7 +213,7 @@ fn days(chart: &Chart) -> Range<f64> {
 fn baseline_days(chart: &Chart) -> Option<Range<f64>> {
     let mut days = chart.points.iter().filter(|point| point.in_baseline && point.z.is_some()).map(|point| point.day);
     let first = days.next()?;
-    let last = days.last().unwrap_or(first);
+    let last = days.next_back().unwrap_or(first);
     Some(first - 0.3..last + 0.3)
 }
 

@@ -6,5 +6,7 @@ pub mod placement;
 pub mod registration;
 pub mod regression;
 pub mod rotational;
+pub mod sine;
 pub mod smooth_run;
 pub mod spline;
+pub mod tapers;

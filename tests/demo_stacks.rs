@@ -56,3 +56,8 @@ fn the_hasty_moss_leaf_is_made_again_bit_for_bit() {
 fn the_pond_bacterium_is_made_again_bit_for_bit() {
     is_made_again("pond-bacterium");
 }
+
+#[test]
+fn the_liposome_strip_is_made_again_bit_for_bit() {
+    is_made_again("liposome-strip");
+}

@@ -180,17 +180,17 @@ impl<'a> Pass<'a> {
         let grid = self.focus.as_ref().ok().map(|plan| &plan.optics.grid);
         let mut collector = grid.map(|grid| Collector::new(grid, (width, height), tiles));
         let copy = |y: usize, x: usize, out: &mut [f32]| section.copy_row(y, x, out);
-        let power = periodogram.average_and_show((width, height), copy, clean, |row, column, transform| {
-            if let Some(collector) = &mut collector {
-                collector.add(row, column, transform);
-            }
-        });
-        let norm = periodogram.window_square_sum();
+        let power = match &mut collector {
+            Some(collector) => periodogram.average_and_show((width, height), copy, clean, |row, column, power| {
+                collector.add(row, column, power);
+            }),
+            None => periodogram.average((width, height), copy, clean),
+        };
         if let Ok(mut idle) = self.periodograms.lock() {
             idle.push(periodogram);
         }
         let power = power?;
-        let maps = collector.map(|collector| collector.finish(0, norm)).unwrap_or_default();
+        let maps = collector.map(|collector| collector.finish(0)).unwrap_or_default();
         let counts = tally.mean - self.scale.offset;
         let portrait = spectrum_picture::shrink(&power);
         Some((Spectrum { means: polar.average(&power), patches: power.patches, counts }, maps, portrait))

@@ -4,6 +4,7 @@ pub mod checks;
 pub mod exclusion;
 pub mod grading;
 pub mod inherit;
+pub mod next_focus;
 pub mod next_time;
 pub mod pair;
 pub mod profile;

@@ -1,15 +1,17 @@
 //! What to do differently next time: at most three actions, each with its size and direction.
 
+use crate::judge::next_focus;
 use crate::record::{Check, Grade, Limit, Measures, SeriesFacts, Tilt};
 
 const MOST: usize = 3;
 
-/// Actions, those of failed checks first.
+/// Actions, those of failed checks first, then cautions, then what no limit asks for.
 pub fn actions(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, checks: &[Check]) -> Vec<String> {
     let graded = |grade: Grade| checks.iter().filter(move |check| check.grade == grade);
     let all = graded(Grade::Fail).chain(graded(Grade::Caution));
     let mut actions: Vec<String> = Vec::new();
-    for action in all.filter_map(|check| action(series, tilts, measures, check)) {
+    let asked = all.filter_map(|check| action(series, tilts, measures, check));
+    for action in asked.chain(next_focus::of_tiles(tilts, measures)) {
         if !actions.contains(&action) {
             actions.push(action);
         }
@@ -87,7 +89,7 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
         "tilt_gap" => {
             Some("Check each tilt for dark or lost frames during collection, and record it again at once".into())
         }
-        _ => None,
+        _ => next_focus::action(series, tilts, measures, check, caution),
     }
 }
 
@@ -137,7 +139,7 @@ fn change(series: &SeriesFacts, measures: &Measures) -> Option<String> {
 }
 
 /// `at +12.0°`, or `from … to …`.
-fn spread(tilts_deg: &[f64]) -> String {
+pub fn spread(tilts_deg: &[f64]) -> String {
     match tilts_deg {
         [] => "at all tilts".into(),
         [one] => format!("at {one:+.0}°"),

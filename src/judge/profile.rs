@@ -141,7 +141,7 @@ pub enum Excludes {
 pub enum Term {
     /// A number.
     Number(f64),
-    /// `[low, high]`.
+    /// `[low, high]`; `inf` or `-inf` leaves an end open.
     Range([f64; 2]),
     /// The larger of the terms that stand.
     Larger(Terms),
@@ -197,6 +197,20 @@ impl Term {
             Self::Range(range) => Some(Limit::Between(*range)),
             Self::Larger(terms) => terms.larger(yardsticks).map(Limit::One),
             Self::Never(_) => None,
+        }
+    }
+
+    /// Why this can be no limit.
+    fn fault(&self) -> Option<String> {
+        match *self {
+            Self::Number(value) if !value.is_finite() => Some(format!("the limit {value} is no finite number")),
+            Self::Range([low, high]) if low.is_nan() || high.is_nan() || low >= high => {
+                Some(format!("the range [{low}, {high}] is empty"))
+            }
+            Self::Range([low, high]) if low.is_infinite() && high.is_infinite() => {
+                Some("a range with both ends open limits nothing".into())
+            }
+            _ => None,
         }
     }
 
@@ -294,6 +308,14 @@ impl Profile {
         }
         if let Some(fault) = profile.watch.as_ref().and_then(Watch::fault) {
             return Err(wrong(fault.into(), "`tiltworth profile show resin-section` is an example"));
+        }
+        for (id, limits) in &profile.checks {
+            let single = limits.single_area.unwrap_or_default();
+            for term in [limits.caution, limits.fail, single.caution, single.fail].into_iter().flatten() {
+                if let Some(fault) = term.fault() {
+                    return Err(wrong(format!("checks.{id}: {fault}"), "give [low, high], one end at most open (inf)"));
+                }
+            }
         }
         // No exclusion is what an absent key says.
         for limits in profile.checks.values_mut() {
@@ -400,6 +422,24 @@ mod tests {
                 && message.ends_with("fewtilts is no key here; the nearest is few_tilts"),
             "{message}"
         );
+    }
+
+    #[test]
+    fn a_range_may_leave_one_end_open_and_no_more() {
+        let of = |range: &str| Profile::parse(&BUILT_IN[0].1.replace("fail = [0.0, inf]", range), "site.toml");
+        let open = of("fail = [0.0, inf]").unwrap().checks["tilt_geometry"].fail;
+        assert_eq!(open, Some(Term::Range([0.0, f64::INFINITY])));
+        let limit = open.unwrap().evaluate(&yardsticks(None, 3.0)).unwrap();
+        assert_eq!(serde_json::to_string(&limit).unwrap(), "[0.0,null]");
+        assert_eq!(serde_json::from_str::<crate::record::Limit>("[0.0,null]").unwrap(), limit);
+        for (range, part) in [
+            ("fail = [-inf, inf]", "both ends open"),
+            ("fail = [2.0, 1.0]", "is empty"),
+            ("fail = inf", "no finite number"),
+        ] {
+            let message = of(range).unwrap_err().to_string();
+            assert!(message.starts_with("site.toml: checks.tilt_geometry: ") && message.contains(part), "{message}");
+        }
     }
 
     fn yardsticks(step_deg: Option<f64>, resolution_nm: f64) -> Yardsticks {

@@ -9,5 +9,7 @@ pub mod polygon;
 pub mod registration;
 pub mod regression;
 pub mod rotational;
+pub mod sine;
 pub mod smooth_run;
 pub mod spline;
+pub mod tapers;

@@ -4,6 +4,7 @@
 //! about once. Each patch loses its best plane, is weighted by a periodic Hann window w and transformed;
 //! `P = |FFT(x·w)|² / Σw²`, so that white noise of variance σ² gives the level σ² at every frequency.
 
+use crate::numerics::tapers::Tapers;
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
@@ -57,8 +58,11 @@ pub struct Periodogram {
     size: usize,
     window: Vec<f32>,
     window_square_sum: f64,
-    /// Transform of (x - middle) · window along a line.
+    /// Transform of (x - middle) · window along a line, and of (x - middle).
     ramp: Vec<Complex32>,
+    bare_ramp: Vec<Complex32>,
+    tapers: Tapers,
+    four: Vec<f32>,
     rows: Arc<dyn RealToComplex<f32>>,
     columns: Arc<dyn Fft<f32>>,
     line: Vec<f32>,
@@ -82,6 +86,9 @@ impl Periodogram {
             size,
             window_square_sum: line * line,
             ramp: windowed_ramp(&window),
+            bare_ramp: windowed_ramp(&vec![1.0; size]),
+            tapers: Tapers::new(size),
+            four: Vec::new(),
             window: window.into_iter().map(|w| w as f32).collect(),
             rows,
             columns,
@@ -107,18 +114,36 @@ impl Periodogram {
         copy_row: impl Fn(usize, usize, &mut [f32]),
         use_patch: impl Fn(usize, usize) -> bool,
     ) -> Option<PowerSpectrum> {
-        self.average_and_show((width, height), copy_row, use_patch, |_, _, _| ())
+        self.over_patches((width, height), use_patch, |own, row, column, power| {
+            own.add_patch(&copy_row, row, column, power)
+        })
     }
 
-    /// [`Periodogram::average`] that shows each patch on the way: `show(first row, first column, spectrum)` gets the
-    /// transform, laid out like [`PowerSpectrum::power`], whose square over [`Periodogram::window_square_sum`] is the
-    /// patch's own power.
+    /// [`Periodogram::average`] that shows each patch on the way by its four-taper spectrum (see
+    /// [`crate::numerics::tapers`]): `show(first row, first column, power)` gets it laid out like
+    /// [`PowerSpectrum::power`]; white noise of variance σ² has the level σ². The columns fx = 0 and ½ are left at 0.
     pub fn average_and_show(
         &mut self,
         (width, height): (usize, usize),
         copy_row: impl Fn(usize, usize, &mut [f32]),
         use_patch: impl Fn(usize, usize) -> bool,
-        mut show: impl FnMut(usize, usize, &[Complex32]),
+        mut show: impl FnMut(usize, usize, &[f32]),
+    ) -> Option<PowerSpectrum> {
+        self.four.resize(self.spectrum.len(), 0.0);
+        self.over_patches((width, height), use_patch, |own, row, column, power| {
+            let added = own.add_patch_bare(&copy_row, row, column, power);
+            if added {
+                show(row, column, &own.four);
+            }
+            added
+        })
+    }
+
+    fn over_patches(
+        &mut self,
+        (width, height): (usize, usize),
+        use_patch: impl Fn(usize, usize) -> bool,
+        mut add: impl FnMut(&mut Self, usize, usize, &mut [f32]) -> bool,
     ) -> Option<PowerSpectrum> {
         if height < self.size || width < self.size {
             return None;
@@ -128,10 +153,7 @@ impl Periodogram {
         let mut patches = 0;
         for row in patch_starts(height, self.size) {
             for column in patch_starts(width, self.size) {
-                if use_patch(row, column) && self.add_patch(&copy_row, row, column, &mut power) {
-                    show(row, column, &self.spectrum);
-                    patches += 1;
-                }
+                patches += usize::from(use_patch(row, column) && add(self, row, column, &mut power));
             }
         }
         if patches == 0 {
@@ -151,7 +173,7 @@ impl Periodogram {
         power: &mut [f32],
     ) -> bool {
         let n = self.size;
-        let Some(plane) = self.along_rows(copy_row, row0, column0) else { return false };
+        let Some(plane) = self.along_rows(copy_row, row0, column0, true) else { return false };
         for (x, (column, sums)) in self.spectrum.chunks_exact_mut(n).zip(power.chunks_exact_mut(n)).enumerate() {
             self.columns.process_with_scratch(column, &mut self.scratch);
             plane.take_off(column, x, &self.ramp);
@@ -160,13 +182,51 @@ impl Periodogram {
         true
     }
 
-    /// Windows a patch and transforms its rows into the columns of `spectrum`; gives the patch's best plane, which
+    /// The same without a window before the transform: windows follow as combinations of its frequencies.
+    fn add_patch_bare(
+        &mut self,
+        copy_row: &impl Fn(usize, usize, &mut [f32]),
+        row0: usize,
+        column0: usize,
+        power: &mut [f32],
+    ) -> bool {
+        let n = self.size;
+        let Some(mut plane) = self.along_rows(copy_row, row0, column0, false) else { return false };
+        plane.window = [n as f32, 0.0];
+        for (x, column) in self.spectrum.chunks_exact_mut(n).enumerate() {
+            self.columns.process_with_scratch(column, &mut self.scratch);
+            plane.take_off(column, x, &self.bare_ramp);
+        }
+        let last = n / 2;
+        // A real picture: beyond the borders of the half plane lie the mirrored columns.
+        let (left, right) = (self.mirrored(1), self.mirrored(last - 1));
+        let column = |x: usize| &self.spectrum[x * n..(x + 1) * n];
+        let sums = power.chunks_exact_mut(n).zip(self.four.chunks_exact_mut(n));
+        for (x, (power, four)) in sums.enumerate() {
+            let before = if x == 0 { left.as_slice() } else { column(x - 1) };
+            let after = if x == last { right.as_slice() } else { column(x + 1) };
+            self.tapers.column([before, column(x), after], power, four);
+            if x == 0 || x == last {
+                four.fill(0.0);
+            }
+        }
+        true
+    }
+
+    /// The column at -fx, from that at fx = `x`.
+    fn mirrored(&self, x: usize) -> Vec<Complex32> {
+        let column = &self.spectrum[x * self.size..(x + 1) * self.size];
+        (0..self.size).map(|y| column[(self.size - y) % self.size].conj()).collect()
+    }
+
+    /// Windows a patch if asked to, and transforms its rows into the columns of `spectrum`; gives the patch's best plane, which
     /// is taken off once the columns are transformed too, so that the pixels are gone through once.
     fn along_rows(
         &mut self,
         copy_row: &impl Fn(usize, usize, &mut [f32]),
         row0: usize,
         column0: usize,
+        windowed: bool,
     ) -> Option<Plane> {
         let n = self.size;
         let half = n / 2 + 1;
@@ -182,9 +242,9 @@ impl Periodogram {
                 self.line.iter_mut().for_each(|value| *value -= level);
                 sums.add(first + row, line_sum(&self.line));
                 let weight = self.window[first + row];
-                for ((value, sum), w) in self.line.iter_mut().zip(&mut self.column_sums).zip(&self.window) {
-                    *sum += *value;
-                    *value *= w * weight;
+                self.column_sums.iter_mut().zip(&self.line).for_each(|(sum, value)| *sum += value);
+                if windowed {
+                    self.line.iter_mut().zip(&self.window).for_each(|(value, w)| *value *= w * weight);
                 }
                 self.rows.process_with_scratch(&mut self.line, spectrum, &mut self.scratch).ok()?;
             }
@@ -259,7 +319,7 @@ struct Plane {
     mean: f32,
     x: f32,
     y: f32,
-    /// Transform of the periodic Hann window at frequency 0 and ±1; it is 0 at all others.
+    /// Transform of the periodic Hann window, or of none, at frequency 0 and ±1; it is 0 at all others.
     window: [f32; 2],
 }
 
@@ -321,6 +381,35 @@ mod tests {
         assert!((at(20, n - 7) / peak - 1.0).abs() < 1e-4);
         assert!((at(21, n - 7) / peak - 0.25).abs() < 1e-4);
         assert!(at(20, 7) < 1e-6 * peak);
+    }
+
+    #[test]
+    fn windows_made_of_neighbouring_frequencies_are_those_of_the_pixels() {
+        let (n, mut seed) = (64usize, 5u32);
+        let image = Array2::from_shape_fn((n, 2 * n), |(r, c)| {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (seed >> 22) as f32 + 3.0 * r as f32 - 7.0 * c as f32
+        });
+        let plain = average(n, &image, |_, _| true).unwrap();
+        let copy = |y: usize, x: usize, out: &mut [f32]| {
+            out.iter_mut().enumerate().for_each(|(i, out)| *out = image[(y, x + i)]);
+        };
+        let (mut level, mut shown) = (0.0, 0);
+        let combined = Periodogram::new(n).average_and_show(
+            (2 * n, n),
+            copy,
+            |_, _| true,
+            |_, _, four| {
+                level += four[2 * n..(n / 2 - 1) * n].iter().map(|p| f64::from(*p)).sum::<f64>();
+                shown += (n / 2 - 3) * n;
+            },
+        );
+        let mean = plain.power.iter().sum::<f32>() / plain.power.len() as f32;
+        for (a, b) in combined.unwrap().power.iter().zip(&plain.power) {
+            assert!((a - b).abs() < 1e-4 * b + 1e-4 * mean, "{a} is not {b}");
+        }
+        // Uniform whole numbers from 0 to 1023: 1023 · 1025 / 12.
+        assert!((level / f64::from(shown as u32) / 87_381.0 - 1.0).abs() < 0.05);
     }
 
     #[test]

@@ -697,8 +697,26 @@ pub enum Sense {
 pub enum Limit {
     /// One-sided.
     One(f64),
-    /// `[low, high]`.
-    Between([f64; 2]),
+    /// `[low, high]`; an end that is infinite is open, and null in the record.
+    Between(
+        #[serde(with = "ends")]
+        #[schemars(with = "[Option<f64>; 2]")]
+        [f64; 2],
+    ),
+}
+
+/// The ends of a range: JSON has no infinity.
+mod ends {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    pub fn serialize<S: Serializer>(ends: &[f64; 2], to: S) -> Result<S::Ok, S::Error> {
+        ends.map(|end| Some(end).filter(|end| end.is_finite())).serialize(to)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(from: D) -> Result<[f64; 2], D::Error> {
+        let [low, high] = <[Option<f64>; 2]>::deserialize(from)?;
+        Ok([low.unwrap_or(f64::NEG_INFINITY), high.unwrap_or(f64::INFINITY)])
+    }
 }
 
 /// A check of the profile, graded.

@@ -93,7 +93,7 @@ pub(super) fn environment(templates: Option<&Path>) -> Result<Environment<'stati
     environment.add_filter("fixed", format::fixed_filter);
     environment.add_filter("signed", format::signed_filter);
     environment.add_filter("significant", format::significant_filter);
-    environment.add_filter("limit", format::limit_filter);
+    environment.add_filter("beyond", format::beyond_filter);
     environment.add_filter("shape", grade_shape);
     for (name, _) in TEMPLATES.into_iter().filter(|(name, _)| name.ends_with(".html")) {
         environment.add_template_owned(name, part(templates, name)?)?;

@@ -18,6 +18,10 @@ const ROOM: f64 = 26.0;
 /// Minima that are drawn at most: further ones lie too close.
 const MOST_MINIMA: u32 = 12;
 const POINTS: usize = 72;
+/// Underfocus from the lightest to the darkest shade of a tile, at least.
+const LEAST_SHADED_UM: f64 = 0.2;
+/// Longer side of the drawn montage.
+const MONTAGE: f64 = 300.0;
 
 /// Draws measured and fitted power over the background, the limit of agreement marked.
 pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option<String>, ReportError> {
@@ -99,8 +103,10 @@ pub fn spectrum(record: &Record, tilt: &Tilt, jpeg_base64: &str) -> String {
 fn minima(record: &Record, focus: &Focus, pixel_nm: f64) -> Option<String> {
     let measures = &record.measures.focus;
     let lens = Lens::new(record.series.kv?, measures.cs_mm?, measures.amplitude_contrast?);
-    let (major_um, minor_um) = (focus.defocus_major_um?, focus.defocus_minor_um?);
-    let shape = Astigmatic { major_um, minor_um, azimuth_deg: focus.astigmatism_deg? };
+    // Where astigmatism is not known the minima are circles.
+    let mean_um = focus.defocus_um?;
+    let (major_um, minor_um) = focus.defocus_major_um.zip(focus.defocus_minor_um).unwrap_or((mean_um, mean_um));
+    let shape = Astigmatic { major_um, minor_um, azimuth_deg: focus.astigmatism_deg.unwrap_or(0.0) };
     let end = focus.rings_to_nm?.recip();
     let middle = ROOM + 0.5 * SIDE;
     let mut paths = String::new();
@@ -129,17 +135,19 @@ pub fn montage(record: &Record, tilt: &Tilt) -> Option<String> {
         return None;
     }
     let (width, height) = (record.series.assembled_width_px as f64, record.series.assembled_height_px as f64);
-    let scale = 300.0 / width.max(height);
+    let scale = MONTAGE / width.max(height);
     let size = [record.series.width_px as f64 * scale, record.series.height_px as f64 * scale];
     let values: Vec<f64> = tilt.tiles.iter().filter_map(|tile| tile.focus.as_ref()?.defocus_um).collect();
     let low = values.iter().copied().fold(f64::INFINITY, f64::min);
     let high = values.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    // Shades that tell noise apart would tell of nothing.
+    let range = (high - low).max(LEAST_SHADED_UM);
     let mut body = String::new();
     for tile in &tilt.tiles {
         let focus = tile.focus.as_ref()?;
         let [x, y] = [tile.nominal_x_px * scale, tile.nominal_y_px * scale];
         let (text, share) = match focus.defocus_um {
-            Some(um) => (format!("{} µm", fixed(um, 2)), if high > low { (um - low) / (high - low) } else { 0.5 }),
+            Some(um) => (format!("{} µm", fixed(um, 2)), (um - low) / range),
             None => ("–".to_owned(), 0.0),
         };
         let off = if focus.off_neighbours_um.is_some() { " class=\"off\"" } else { "" };
@@ -159,7 +167,7 @@ pub fn montage(record: &Record, tilt: &Tilt) -> Option<String> {
         .ok()?;
     }
     Some(format!(
-        "<svg class=\"plot tiles\" viewBox=\"0 0 {:.0} {:.0}\" role=\"img\" aria-label=\"Underfocus of the tiles\">{body}</svg>",
+        "<svg class=\"plot tiles\" style=\"width: {0:.0}px\" viewBox=\"0 0 {0:.0} {1:.0}\" role=\"img\" aria-label=\"Underfocus of the tiles\">{body}</svg>",
         width * scale + 4.0,
         height * scale + 4.0
     ))

@@ -8,6 +8,8 @@
 mod focus_series;
 
 use focus_series::Outcome;
+use tiltworth::intake::{Request, load};
+use tiltworth::judge::Profile;
 
 fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
     values.sort_by(f64::total_cmp);
@@ -29,6 +31,11 @@ fn main() {
         let all = focus_series::compare(&record, &truths, &worth);
         row(kind.name, &all);
     }
+    for name in ["slab", "tilted", "abtem"] {
+        if only.as_ref().is_none_or(|only| name.contains(only.as_str())) {
+            reference_row(name);
+        }
+    }
     let (mut blind, mut given) = (0, 0);
     for kind in focus_series::blind_kinds() {
         if only.as_ref().is_some_and(|only| !kind.name.contains(only.as_str())) {
@@ -43,6 +50,45 @@ fn main() {
         given += wrong;
     }
     println!("\nunmeasurable tilts given a number: {given} of {blind}");
+}
+
+/// A row for images that other programs made (`tests/reference/focus/`).
+fn reference_row(name: &str) {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/reference/focus").join(name);
+    let truth = std::fs::read_to_string(folder.join("truth.json")).unwrap();
+    let truth: serde_json::Value = serde_json::from_str(&truth).unwrap();
+    let series = load(&Request { path: folder, ..Request::default() }).unwrap();
+    let profile = Profile::find(None, series.specimen).unwrap();
+    let (record, _) = tiltworth::assess::assess(&series, &profile, &|| (), &|| true).unwrap();
+    let outcome = |tilt: &tiltworth::record::Tilt| -> Outcome {
+        let near = |truth: &&serde_json::Value| (truth["tilt_deg"].as_f64().unwrap() - tilt.tilt_deg).abs() < 0.02;
+        let truth = truth["tilts"].as_array().unwrap().iter().find(near).unwrap();
+        let number = |key: &str| truth[key].as_f64();
+        let (um, focus) = (number("defocus_um").unwrap(), tilt.focus.as_ref().unwrap());
+        let (astigmatism, deg) = (number("astigmatism_um").unwrap(), number("astigmatism_deg").unwrap());
+        let bound_um = number("defocus_bound_um").unwrap_or(f64::NAN);
+        let off_um = focus.defocus_um.map(|found| found - um);
+        let astigmatism_bound_um = 2.0 * std::f64::consts::SQRT_2 * bound_um;
+        let turned = |found: f64| (found - deg).rem_euclid(180.0);
+        Outcome {
+            tilt_deg: tilt.tilt_deg,
+            measurable: truth["measurable"].as_bool().unwrap_or(true),
+            error_percent: off_um.map(|off| 100.0 * off / um),
+            bound_percent: 200.0 * bound_um / um,
+            astigmatism_error_nm: focus.astigmatism_um.map(|found| 1e3 * (found - astigmatism)),
+            astigmatism_nm: 1e3 * astigmatism,
+            astigmatism_bound_nm: 2e3 * astigmatism_bound_um,
+            azimuth_error_deg: focus
+                .astigmatism_deg
+                .filter(|_| astigmatism > 0.1)
+                .map(|found| turned(found).min(180.0 - turned(found))),
+            azimuth_bound_deg: 2.0 * (0.5 * astigmatism_bound_um / astigmatism).to_degrees(),
+            pull: off_um.zip(focus.error_um).map(|(off, sd)| off / sd),
+            why_not: focus.why_not.clone().unwrap_or_default(),
+        }
+    };
+    let all: Vec<Outcome> = record.tilts.iter().map(outcome).collect();
+    row(&format!("{name} (made by others)"), &all);
 }
 
 fn row(name: &str, all: &[Outcome]) {

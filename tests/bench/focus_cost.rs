@@ -38,7 +38,6 @@ fn main() {
             out.copy_from_slice(&image[y * side + x..y * side + x + len]);
         };
         let mut periodogram = Periodogram::new(size);
-        let norm = periodogram.window_square_sum();
         let mut times: Vec<[f64; 3]> = Vec::new();
         for _ in 0..ROUNDS {
             let start = Instant::now();
@@ -48,7 +47,7 @@ fn main() {
             let mut collector = Collector::new(&plan.optics.grid, (side, side), 1);
             black_box(periodogram.average_and_show((side, side), copy, |_, _| true, |r, c, t| collector.add(r, c, t)));
             let gathered = start.elapsed().as_secs_f64();
-            let maps = collector.finish(0, norm);
+            let maps = collector.finish(0);
             let start = Instant::now();
             let found = measure(&plan, &maps, &[[0.0, 0.0]], &geometry);
             let fit = start.elapsed().as_secs_f64();

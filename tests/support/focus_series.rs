@@ -99,8 +99,7 @@ pub fn assess(text: &str) -> (Record, Vec<tiltworth::simulate::truth::TiltTruth>
     let series = load(&Request { path: series, ..Request::default() }).unwrap();
     let profile = Profile::find(None, series.specimen).unwrap();
     let (record, _) = tiltworth::assess::assess(&series, &profile, &|| (), &|| true).unwrap();
-    let patch = recipe.camera.width_px.min(recipe.camera.height_px).min(512);
-    let worth: Vec<rings::Worth> = simulated.plans.iter().map(|plan| rings::worth(&recipe, plan, patch)).collect();
+    let worth: Vec<rings::Worth> = simulated.plans.iter().map(|plan| rings::worth(&recipe, plan)).collect();
     (record, simulated.truth.tilts, worth)
 }
 

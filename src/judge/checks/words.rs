@@ -31,6 +31,8 @@ pub fn percent(share: f64) -> String {
 pub fn limit(found: &Outcome<'_>, decimals: usize) -> String {
     match passed(found) {
         Some(Limit::One(value)) => format!("{value:.decimals$}"),
+        Some(Limit::Between([low, high])) if high == f64::INFINITY => format!("at least {low:.decimals$}"),
+        Some(Limit::Between([low, high])) if low == f64::NEG_INFINITY => format!("at most {high:.decimals$}"),
         Some(Limit::Between([low, high])) => format!("{low:.decimals$} to {high:.decimals$}"),
         None => "none".into(),
     }
@@ -51,6 +53,18 @@ fn passed(found: &Outcome<'_>) -> Option<Limit> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_open_end_of_a_range_is_not_named() {
+        let of = |fail: [f64; 2]| {
+            let (caution, fail) = (None, Some(Limit::Between(fail)));
+            let found = Outcome { grade: Grade::Fail, value: -1.0, worst_deg: None, tilts_deg: &[], caution, fail };
+            limit(&found, 1)
+        };
+        assert_eq!(of([0.0, f64::INFINITY]), "at least 0.0");
+        assert_eq!(of([f64::NEG_INFINITY, 2.0]), "at most 2.0");
+        assert_eq!(of([0.5, 2.0]), "0.5 to 2.0");
+    }
 
     #[test]
     fn angles_make_a_subject() {

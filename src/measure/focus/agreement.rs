@@ -81,7 +81,7 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
                 if to < flat.band.0 || to >= flat.band.1 {
                     continue;
                 }
-                let level = curves[j].0.max(0.05);
+                let level = (curves[j].0 + fitter.own_level(fit, sector, j)).max(0.05);
                 // Noise is white over the band's own level: a cell counts by how much of the rings it still shows.
                 let w = w * kept[j].abs();
                 sum[to] += w * f64::from(y[cell]) / level;

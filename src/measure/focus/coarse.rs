@@ -14,6 +14,8 @@ pub const MOST_UM: f64 = 13.0;
 const REACH_UM: [f64; 2] = [-3.0, 17.0];
 const STEP_RAD: f64 = 0.8;
 const MOST_POINTS: usize = 1600;
+/// A peak under this share of the best one is none to be fitted.
+const NEAR_THE_BEST: f64 = 0.6;
 /// Frequencies (cycles a pixel) over which the two envelopes that are tried fall to 1/e: rings may end early.
 const ENVELOPES: [f64; 2] = [0.5, 0.16];
 
@@ -137,6 +139,8 @@ impl<'a> Correlations<'a> {
                 .filter(|(_, um)| *um >= self.least_um && *um <= MOST_UM)
                 .collect();
             peaks.sort_by(|a, b| b.0.total_cmp(&a.0));
+            let least = peaks.first().map_or(0.0, |(score, _)| NEAR_THE_BEST * score);
+            peaks.retain(|(score, _)| *score >= least);
             found.extend(peaks.into_iter().take(most).map(|(_, um)| um));
         }
         found.sort_by(f64::total_cmp);

@@ -9,10 +9,9 @@ use crate::measure::focus::grid::SECTORS;
 use crate::measure::focus::maps::RegionMap;
 use crate::measure::focus::optics::Optics;
 use crate::numerics::spline::Spline;
+use crate::numerics::tapers::BANDWIDTH;
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 
-/// Equivalent noise bandwidth of a Hann window in two dimensions: neighbouring frequencies are not independent.
-const HANN_BANDWIDTH: f64 = 2.25;
 /// No spectrum follows smooth curves to better than this, however many patches there are.
 const ROUGHNESS: f64 = 0.004;
 /// Splines of the common curve.
@@ -113,7 +112,7 @@ fn mean_map(maps: &[RegionMap], patches: f64) -> Vec<f32> {
 /// Weight of each cell, 0 where a lattice has a spike; and the number of strong ones.
 fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, usize) {
     let (rings, grid) = (optics.grid.rings, &optics.grid);
-    let degrees = |cell: usize| grid.counts[cell] / HANN_BANDWIDTH;
+    let degrees = |cell: usize| grid.counts[cell] / BANDWIDTH;
     let mut w: Vec<f64> = (0..total.len())
         .map(|cell| {
             let d = degrees(cell);

@@ -2,13 +2,10 @@
 //!
 //! Frequencies on the axes are left out: the lines that a camera's rows and columns leave lie there.
 
-use rustfft::num_complex::Complex32;
-
 /// Sectors of azimuth from 0 to 180°, the first centred on 0°.
 pub const SECTORS: usize = 12;
 /// Frequencies this near an axis (in steps) are left out.
 const AXIS: usize = 1;
-const NOWHERE: u16 = u16::MAX;
 
 /// Where each frequency of a half-plane spectrum belongs; made once a patch size. Cells run sector by sector.
 #[derive(Debug, Clone)]
@@ -21,7 +18,9 @@ pub struct Grid {
     pub counts: Vec<f64>,
     /// Mean of the square of the frequency in each cell, in (cycles a pixel)².
     pub squares: Vec<f64>,
-    cells: Vec<u16>,
+    /// Places of the frequencies of each cell in a half-plane spectrum, cell by cell, and where each cell begins.
+    places: Vec<u32>,
+    begins: Vec<u32>,
 }
 
 impl Grid {
@@ -29,7 +28,7 @@ impl Grid {
     pub fn new(size: usize) -> Self {
         let rings = size / 2;
         let half = size / 2 + 1;
-        let mut cells = vec![NOWHERE; half * size];
+        let mut found: Vec<(usize, usize)> = Vec::new();
         let mut counts = vec![0.0; rings * SECTORS];
         let mut squares = vec![0.0; rings * SECTORS];
         for x in AXIS + 1..half - 1 {
@@ -42,13 +41,16 @@ impl Grid {
                 }
                 let turn = (fy.atan2(fx) / std::f64::consts::PI * SECTORS as f64 + 0.5).floor();
                 let cell = turn.rem_euclid(SECTORS as f64) as usize % SECTORS * rings + ring;
-                cells[x * size + y] = cell as u16;
+                found.push((cell, x * size + y));
                 counts[cell] += 1.0;
                 squares[cell] += fx * fx + fy * fy;
             }
         }
         squares.iter_mut().zip(&counts).for_each(|(square, n)| *square /= f64::max(*n, 1.0));
-        Self { size, rings, counts, squares, cells }
+        found.sort_unstable();
+        let begins = (0..=counts.len()).map(|cell| found.partition_point(|(at, _)| *at < cell) as u32).collect();
+        let places = found.into_iter().map(|(_, place)| place as u32).collect();
+        Self { size, rings, counts, squares, places, begins }
     }
 
     /// Azimuth of the middle of a sector.
@@ -56,12 +58,17 @@ impl Grid {
         std::f64::consts::PI * sector as f64 / SECTORS as f64
     }
 
-    /// Adds the power of a transform (laid out like a half-plane power spectrum) to sums over cells.
-    pub fn add(&self, spectrum: &[Complex32], sums: &mut [f32]) {
-        for (&cell, value) in self.cells.iter().zip(spectrum) {
-            if let Some(sum) = sums.get_mut(usize::from(cell)) {
-                *sum += value.norm_sqr();
+    /// Adds a half-plane power spectrum to sums over cells. Each cell's frequencies are gone through at a stretch: adding
+    /// up in the order of the spectrum would wait for the sum of the cell at every step.
+    pub fn add(&self, power: &[f32], sums: &mut [f32]) {
+        for (sum, ends) in sums.iter_mut().zip(self.begins.windows(2)) {
+            let (fours, rest) = self.places[ends[0] as usize..ends[1] as usize].as_chunks::<4>();
+            let mut lanes = [0.0f32; 4];
+            for four in fours {
+                lanes.iter_mut().zip(four).for_each(|(lane, &place)| *lane += power[place as usize]);
             }
+            let rest: f32 = rest.iter().map(|&place| power[place as usize]).sum();
+            *sum += lanes.iter().sum::<f32>() + rest;
         }
     }
 }
@@ -77,7 +84,7 @@ mod tests {
         let inside = inside.filter(|&(x, y)| y.abs() > 1 && f64::from(x).hypot(f64::from(y)) < 32.0).count();
         assert_eq!(grid.counts.iter().sum::<f64>(), inside as f64);
         let mut sums = vec![0.0; 32 * SECTORS];
-        grid.add(&vec![Complex32::new(0.6, 0.8); 33 * 64], &mut sums);
+        grid.add(&vec![1.0; 33 * 64], &mut sums);
         assert!(sums.iter().zip(&grid.counts).all(|(sum, n)| (f64::from(*sum) - n).abs() < 1e-4 * n.max(1.0)));
     }
 
@@ -85,8 +92,8 @@ mod tests {
     fn a_sector_holds_its_azimuth() {
         let grid = Grid::new(64);
         // (20, 20) lies at 45°, which is sector 3 of 15° each, on ring 28.
-        let mut spectrum = vec![Complex32::default(); 33 * 64];
-        spectrum[20 * 64 + 20] = Complex32::new(1.0, 0.0);
+        let mut spectrum = vec![0.0; 33 * 64];
+        spectrum[20 * 64 + 20] = 1.0;
         let mut sums = vec![0.0; 32 * SECTORS];
         grid.add(&spectrum, &mut sums);
         assert_eq!(sums.iter().position(|&sum| sum > 0.0), Some(3 * 32 + 28));

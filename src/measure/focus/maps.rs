@@ -1,13 +1,11 @@
 //! Spectra of the regions of a tile, reduced while the tile is in memory.
 
 use crate::measure::focus::grid::{Grid, SECTORS};
-use rustfft::num_complex::Complex32;
+use crate::numerics::periodogram::patch_starts;
+use crate::numerics::tapers::{PLACE_VARIANCE, independent};
 
 /// Regions that a tilt is cut into, all its tiles together.
 const MOST_REGIONS: usize = 64;
-/// Variance of the place within a patch under the square of its Hann window, in (patch sides)²:
-/// ∫x²cos⁴(πx)dx / ∫cos⁴(πx)dx from -½ to ½, which is 1/12 - 5/(8π²).
-const WINDOW_VARIANCE: f64 = 0.020_007_6;
 
 /// The mean spectrum of the patches of one region of one tile.
 #[derive(Debug, Clone, PartialEq)]
@@ -18,7 +16,7 @@ pub struct RegionMap {
     pub middle_px: [f64; 2],
     /// Variance of the place (xx, xy, yy), within patches and among them, in pixels².
     pub spread_px2: [f64; 3],
-    /// Patches.
+    /// Independent patches that those of the region are worth.
     pub patches: f64,
     /// Power by cell of the [`Grid`].
     pub power: Vec<f32>,
@@ -31,6 +29,8 @@ pub struct Collector<'a> {
     across: usize,
     down: usize,
     regions: Vec<Region>,
+    /// Independent patches over patches: those of the last row and column overlap their neighbours.
+    share: f64,
 }
 
 #[derive(Clone, Default)]
@@ -51,11 +51,16 @@ impl<'a> Collector<'a> {
         while cut.0 * cut.1 > most {
             if cut.0 >= cut.1 { cut.0 = cut.0.div_ceil(2) } else { cut.1 = cut.1.div_ceil(2) }
         }
-        Self { grid, size_px, across: cut.0, down: cut.1, regions: vec![Region::default(); cut.0 * cut.1] }
+        let share = |length: usize| {
+            let starts = patch_starts(length, grid.size);
+            independent(&starts, grid.size) / starts.len().max(1) as f64
+        };
+        let regions = vec![Region::default(); cut.0 * cut.1];
+        Self { grid, size_px, across: cut.0, down: cut.1, regions, share: share(size_px.0) * share(size_px.1) }
     }
 
-    /// Takes a patch by its first row and column and its transform.
-    pub fn add(&mut self, row: usize, column: usize, spectrum: &[Complex32]) {
+    /// Takes a patch by its first row and column and its power.
+    pub fn add(&mut self, row: usize, column: usize, power: &[f32]) {
         let half = 0.5 * self.grid.size as f64;
         let middle = [column as f64 + half, row as f64 + half];
         let part = |at: f64, whole: usize, parts: usize| (at / whole as f64 * parts as f64) as usize;
@@ -65,28 +70,28 @@ impl<'a> Collector<'a> {
         if region.sums.is_empty() {
             region.sums = vec![0.0; self.grid.rings * SECTORS];
         }
-        self.grid.add(spectrum, &mut region.sums);
+        self.grid.add(power, &mut region.sums);
         let [x, y] = [middle[0] - 0.5 * self.size_px.0 as f64, middle[1] - 0.5 * self.size_px.1 as f64];
         region.patches += 1.0;
         region.middle = [region.middle[0] + x, region.middle[1] + y];
         region.square = [region.square[0] + x * x, region.square[1] + x * y, region.square[2] + y * y];
     }
 
-    /// The regions that have a patch; `window_square_sum` norms the power.
-    pub fn finish(self, tile: usize, window_square_sum: f64) -> Vec<RegionMap> {
-        let grid = self.grid;
-        let within = WINDOW_VARIANCE * (grid.size * grid.size) as f64;
+    /// The regions that have a patch.
+    pub fn finish(self, tile: usize) -> Vec<RegionMap> {
+        let (grid, share) = (self.grid, self.share);
+        let within = PLACE_VARIANCE * (grid.size * grid.size) as f64;
         let one = |region: Region| {
             let n = region.patches;
             let [x, y] = region.middle.map(|sum| sum / n);
             let [xx, xy, yy] = region.square.map(|sum| sum / n);
-            let norm = |n_cell: f64| (n_cell * n * window_square_sum).max(1e-300).recip();
+            let norm = |n_cell: f64| (n_cell * n).max(1e-300).recip();
             let power = region.sums.iter().zip(&grid.counts).map(|(sum, c)| (f64::from(*sum) * norm(*c)) as f32);
             RegionMap {
                 tile,
                 middle_px: [x, y],
                 spread_px2: [(xx - x * x).max(0.0) + within, xy - x * y, (yy - y * y).max(0.0) + within],
-                patches: n,
+                patches: n * share,
                 power: power.collect(),
             }
         };
@@ -99,25 +104,13 @@ mod tests {
     use super::*;
 
     #[test]
-    fn the_variance_of_a_windowed_place_is_that_of_its_integral() {
-        let (mut sum, mut square) = (0.0, 0.0);
-        for i in 0..4000 {
-            let x = (f64::from(i) + 0.5) / 4000.0 - 0.5;
-            let w = (std::f64::consts::PI * x).cos().powi(4);
-            sum += w;
-            square += w * x * x;
-        }
-        assert!((square / sum - WINDOW_VARIANCE).abs() < 1e-5, "{}", square / sum);
-    }
-
-    #[test]
     fn regions_keep_their_places_and_numbers() {
         let grid = Grid::new(64);
         let mut collector = Collector::new(&grid, (128, 64), 1);
-        let flat = vec![Complex32::new(1.0, 0.0); 33 * 64];
+        let flat = vec![0.5; 33 * 64];
         collector.add(0, 0, &flat);
         collector.add(0, 64, &flat);
-        let maps = collector.finish(2, 2.0);
+        let maps = collector.finish(2);
         assert_eq!(
             maps.iter().map(|map| (map.tile, map.middle_px)).collect::<Vec<_>>(),
             [(2, [-32.0, 0.0]), (2, [32.0, 0.0])]

@@ -16,6 +16,7 @@ pub mod optics;
 pub mod refine;
 pub mod second;
 pub mod series;
+pub mod shapes;
 pub mod sums;
 pub mod tiles;
 pub mod tilt;

@@ -9,12 +9,14 @@
 use crate::measure::focus::flat::{Flat, abscissa, splines};
 use crate::measure::focus::grid::{Grid, SECTORS};
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::sums::{Place, Sums, Trial, turn, turn_two};
+use crate::measure::focus::shapes::{POWERS, Shapes};
+use crate::measure::focus::sums::{Place, Sums, Trial, levels, turn, turn_two};
+use crate::numerics::sine::sin_cos;
 use crate::numerics::spline::{Basis, Spline};
 use nalgebra::{DMatrix, DVector};
 
 /// Splines of the background and of the rings' amplitude.
-const BACKGROUND: usize = 7;
+pub const BACKGROUND: usize = 7;
 const AMPLITUDE: usize = 5;
 /// Underfocus, cos 2θ and sin 2θ of astigmatism, gradient.
 const LENS: usize = 4;
@@ -55,6 +57,8 @@ pub struct Fit {
     pub background: Vec<f64>,
     /// Amplitude of the rings.
     pub amplitude: Vec<f64>,
+    /// What each sector's background has above the common one: a parabola. Empty where sectors are one.
+    pub shapes: Vec<[f64; POWERS]>,
     /// χ².
     pub chi2: f64,
     /// What the rings take off χ².
@@ -88,6 +92,10 @@ pub struct Fitter<'a> {
     amplitude: Vec<Basis>,
     /// cos 2θ and sin 2θ of each sector; zero where sectors are one.
     twice: Vec<[f64; 2]>,
+    /// Σn(y - 1) and Σn(y - 1)² of every cell.
+    levels: [Vec<f32>; 2],
+    /// The sectors' own backgrounds, where there are sectors.
+    shapes: Option<Shapes>,
 }
 
 struct State {
@@ -102,6 +110,14 @@ struct Normal {
     right: DVector<f64>,
     chi2: f64,
     phase: f64,
+    shapes: Vec<[f64; POWERS]>,
+}
+
+/// What one sector's own background has to do with the other parameters.
+#[derive(Clone, Default)]
+struct Own {
+    pull: [f64; POWERS],
+    with: [[f64; SIZE]; POWERS],
 }
 
 impl<'a> Fitter<'a> {
@@ -116,7 +132,9 @@ impl<'a> Fitter<'a> {
             if flat.sectors == 1 { [0.0, 0.0] } else { [cosine, sine] }
         };
         let twice = (0..flat.sectors).map(angle).collect();
-        Self { flat, places, optics, background: bases(BACKGROUND), amplitude: bases(AMPLITUDE), twice }
+        let background = bases(BACKGROUND);
+        let shapes = (flat.sectors > 1).then(|| Shapes::new(flat, optics, &background));
+        Self { flat, places, optics, background, amplitude: bases(AMPLITUDE), twice, levels: levels(flat), shapes }
     }
 
     /// Background and amplitude at a trial, the lens as given.
@@ -138,7 +156,7 @@ impl<'a> Fitter<'a> {
         let rounds = if free.slope { ROUNDS } else { 1 };
         let mut last = None;
         for _ in 0..rounds {
-            let sums = Sums::at(self.flat, self.places, self.optics, trial);
+            let sums = Sums::at(self.flat, self.places, self.optics, trial, free.slope);
             let (normal, slope_step) = self.settle(&sums, trial, &mut state, free)?;
             trial.defocus_um = state.defocus_um;
             trial.slope += slope_step;
@@ -187,14 +205,22 @@ impl<'a> Fitter<'a> {
         Some((now, slope))
     }
 
-    /// Normal equations at a state, from sums made at `base`.
+    /// Normal equations at a state, from sums made at `base`; the sectors' own backgrounds are solved for and gone.
     fn normal(&self, sums: &Sums, base: Trial, state: &State) -> Normal {
         let mut normal = Normal::new();
+        let mut own: Vec<Own> =
+            self.shapes.as_ref().map_or(Vec::new(), |shapes| vec![Own::default(); shapes.sectors()]);
         for j in self.flat.band.0..self.flat.band.1 {
-            let level = self.background[j].at(&state.c);
+            // y is counted from 1 in the sums.
+            let level = self.background[j].at(&state.c) - 1.0;
             let m = self.amplitude[j].at(&state.d);
-            let ring = self.ring(sums, base, state, j, (level, m));
+            let ring = self.ring(sums, base, state, j, (level, m), &mut own);
             normal.add(&ring, (level, m, sums.n), &self.background[j], &self.amplitude[j]);
+        }
+        if let Some(shapes) = &self.shapes {
+            for (sector, own) in own.iter().enumerate() {
+                normal.take_out(shapes, sector, own);
+            }
         }
         normal.smooth(LENS, &state.c);
         normal.smooth(LENS + BACKGROUND, &state.d);
@@ -202,7 +228,7 @@ impl<'a> Fitter<'a> {
     }
 
     /// What the cells of one ring give to the equations, its sectors summed.
-    fn ring(&self, sums: &Sums, base: Trial, state: &State, j: usize, (level, m): (f64, f64)) -> Ring {
+    fn ring(&self, sums: &Sums, base: Trial, state: &State, j: usize, (level, m): (f64, f64), own: &mut [Own]) -> Ring {
         let optics = self.optics;
         let of = &sums.ring[j];
         let mut ring = Ring::default();
@@ -220,19 +246,19 @@ impl<'a> Fitter<'a> {
                 let fine = (a - optics.ring_a[j]) * base.defocus_um + optics.cell_b[at] - optics.ring_b[j];
                 (a, a * (along + state.defocus_um - base.defocus_um) + fine)
             };
-            let (sine, cosine) = off.sin_cos();
+            let (sine, cosine) = sin_cos(off);
             let angle = (cosine, sine);
             let [c1, s1] = turn(of.one, angle);
             let [_, s1e] = turn(of.e_one, angle);
             let [cc, cs, ss] = turn_two(of.two, angle);
             let [_, cs_e, ss_e] = turn_two(of.e_two, angle);
             let [_, _, ss_ee] = turn_two(of.ee_two, angle);
-            let cell = &sums.cell[at];
-            let [yc, ys] = turn([cell[2], cell[3]], angle);
-            let [_, ys_e] = turn([cell[4], cell[5]], angle);
-            ring.chi2 += w * (cell[1] - 2.0 * level * cell[0] + 2.0 * m * yc);
+            let (y, yy) = (f64::from(self.levels[0][at]), f64::from(self.levels[1][at]));
+            let [yc, ys] = turn(sums.wave_of(at), angle);
+            let [_, ys_e] = turn(sums.tilted_of(at), angle);
+            ring.chi2 += w * (yy - 2.0 * level * y + 2.0 * m * yc);
             ring.w += w;
-            ring.y += w * cell[0];
+            ring.y += w * y;
             ring.c += w * c1;
             ring.cc += w * cc;
             ring.yc += w * yc;
@@ -254,6 +280,17 @@ impl<'a> Fitter<'a> {
             ring.level[3] += wa * s1e;
             ring.amplitude[3] += wa * cs_e;
             ring.stiff[3][3] += stiff * ss_ee;
+            if let (Some(own), Some(shapes)) = (own.get_mut(sector), &self.shapes) {
+                let amplitude = &self.amplitude[j];
+                for (power, q) in shapes.powers[j].into_iter().enumerate() {
+                    own.pull[power] += q * w * (y - level * sums.n + m * c1);
+                    let slope = q * m * wa * s1;
+                    lens.iter().zip(&mut own.with[power]).for_each(|(lens, with)| *with += slope * lens);
+                    for (i, u) in amplitude.values.iter().enumerate() {
+                        own.with[power][LENS + BACKGROUND + amplitude.first + i] -= q * u * w * c1;
+                    }
+                }
+            }
         }
         ring
     }
@@ -272,6 +309,7 @@ impl<'a> Fitter<'a> {
             astigmatism_um: state.astigmatism_um,
             background: state.c.clone(),
             amplitude: state.d.clone(),
+            shapes: normal.shapes.clone(),
             chi2: normal.chi2,
             gain: bare - normal.chi2,
             scale,
@@ -283,7 +321,7 @@ impl<'a> Fitter<'a> {
     /// The best of some astigmatisms to begin from, by the correlation of the rings alone; none where no astigmatism at
     /// all does as well.
     pub fn begin_astigmatism(&self, fit: &Fit, starts_um: &[[f64; 2]]) -> Option<[f64; 2]> {
-        let sums = Sums::at(self.flat, self.places, self.optics, fit.trial);
+        let sums = Sums::at(self.flat, self.places, self.optics, fit.trial, false);
         let score = |start: [f64; 2]| {
             let mut score = 0.0;
             // Every other ring says as much.
@@ -291,11 +329,10 @@ impl<'a> Fitter<'a> {
                 let m = self.amplitude[j].at(&fit.amplitude);
                 for (sector, twice) in self.twice.iter().enumerate() {
                     let at = sector * self.flat.rings + j;
-                    let (sine, cosine) =
-                        (self.optics.ring_a[j] * (start[0] * twice[0] + start[1] * twice[1])).sin_cos();
+                    let (sine, cosine) = sin_cos(self.optics.ring_a[j] * (start[0] * twice[0] + start[1] * twice[1]));
                     let [c1, _] = turn(sums.ring[j].one, (cosine, sine));
-                    let [yc, _] = turn([sums.cell[at][2], sums.cell[at][3]], (cosine, sine));
-                    score -= self.flat.w[at] * m * (yc - self.background[j].at(&fit.background) * c1);
+                    let [yc, _] = turn(sums.wave_of(at), (cosine, sine));
+                    score -= self.flat.w[at] * m * (yc - (self.background[j].at(&fit.background) - 1.0) * c1);
                 }
             }
             score
@@ -309,7 +346,7 @@ impl<'a> Fitter<'a> {
     /// How many times beyond its noise each ring scatters about a fit, maps summed and neighbouring rings averaged: a
     /// few large structures scatter more than so many patches should. At least 1.
     pub fn excess(&self, fit: &Fit) -> Vec<f64> {
-        let sums = Sums::at(self.flat, self.places, self.optics, fit.trial);
+        let sums = Sums::at(self.flat, self.places, self.optics, fit.trial, false);
         let rings = self.flat.rings;
         let (mut square, mut count) = (vec![0.0; rings], vec![0.0; rings]);
         for j in self.flat.band.0..self.flat.band.1 {
@@ -320,10 +357,11 @@ impl<'a> Fitter<'a> {
                 if w == 0.0 {
                     continue;
                 }
+                let level = level + self.own_level(fit, sector, j);
                 let along = fit.astigmatism_um[0] * twice[0] + fit.astigmatism_um[1] * twice[1];
-                let (sine, cosine) = (self.optics.ring_a[j] * along).sin_cos();
+                let (sine, cosine) = sin_cos(self.optics.ring_a[j] * along);
                 let [c1, _] = turn(sums.ring[j].one, (cosine, sine));
-                let rest = sums.cell[at][0] - level * sums.n + m * c1;
+                let rest = f64::from(self.levels[0][at]) - (level - 1.0) * sums.n + m * c1;
                 square[j] += w * rest * rest / sums.n;
                 count[j] += 1.0;
             }
@@ -346,6 +384,12 @@ impl<'a> Fitter<'a> {
             weights += w;
         }
         sum / weights.max(1e-300)
+    }
+
+    /// What a sector's background has above the common one.
+    pub fn own_level(&self, fit: &Fit, sector: usize, ring: usize) -> f64 {
+        let own = self.shapes.as_ref().zip(fit.shapes.get(sector));
+        own.map_or(0.0, |(shapes, own)| shapes.powers[ring].iter().zip(own).map(|(q, p)| q * p).sum())
     }
 
     /// Level of background and rings at a ring.
@@ -375,7 +419,13 @@ struct Ring {
 
 impl Normal {
     fn new() -> Self {
-        Self { matrix: DMatrix::zeros(SIZE, SIZE), right: DVector::zeros(SIZE), chi2: 0.0, phase: 0.0 }
+        Self {
+            matrix: DMatrix::zeros(SIZE, SIZE),
+            right: DVector::zeros(SIZE),
+            chi2: 0.0,
+            phase: 0.0,
+            shapes: Vec::new(),
+        }
     }
 
     fn add(&mut self, ring: &Ring, (level, m, n): (f64, f64, f64), background: &Basis, amplitude: &Basis) {
@@ -410,6 +460,30 @@ impl Normal {
                 self.matrix[(row, LENS + BACKGROUND + amplitude.first + k)] += u * v * ring.cc;
             }
         }
+    }
+
+    /// Solves for one sector's own background, which enters linearly, and takes it out of the equations (Golub & Pereyra
+    /// 1973, SIAM J. Numer. Anal. 10:413): what it could explain no longer counts for the lens.
+    fn take_out(&mut self, shapes: &Shapes, sector: usize, own: &Own) {
+        let mut with = own.with;
+        for (with, common) in with.iter_mut().zip(&shapes.common[sector]) {
+            with[LENS..LENS + BACKGROUND].copy_from_slice(common);
+        }
+        let inverse = &shapes.inverse[sector];
+        let solved: [[f64; SIZE]; POWERS] =
+            std::array::from_fn(|p| std::array::from_fn(|i| (0..POWERS).map(|q| inverse[p][q] * with[q][i]).sum()));
+        let best: [f64; POWERS] = std::array::from_fn(|p| (0..POWERS).map(|q| inverse[p][q] * own.pull[q]).sum());
+        let rows = with.iter().zip(&solved).zip(own.pull.iter().zip(&best));
+        for ((with, solved), (pull, best)) in rows {
+            self.chi2 -= pull * best;
+            for (i, left) in with.iter().enumerate() {
+                self.right[i] -= left * best;
+                for (k, right) in solved.iter().enumerate().take(i + 1) {
+                    self.matrix[(i, k)] -= left * right;
+                }
+            }
+        }
+        self.shapes.push(best);
     }
 
     /// χ² of the best background without rings, these equations having been made with amplitude `d`: χ² is quadratic

@@ -159,7 +159,11 @@ pub fn measure(series: &Series, places: &[Place], tilts: &[Tilt]) -> FocusMeasur
         .zip(&wanted)
         .filter_map(|(defocus, wanted)| defocus.map(|um| um - wanted.unwrap_or(0.0)))
         .collect();
-    let run = smooth_run::draw(places, &defocus, LEAST_JUMP_UM);
+    // What was asked for may change from tilt to tilt: the run is drawn through what is off it.
+    let base: Vec<f64> = wanted.iter().map(|um| um.unwrap_or(0.0)).collect();
+    let errors: Vec<Option<f64>> = defocus.iter().zip(&base).map(|(um, base)| um.map(|um| um - base)).collect();
+    let run = smooth_run::draw(places, &errors, LEAST_JUMP_UM);
+    let run_um_by_tilt = run.expected.iter().zip(&base).map(|(um, base)| um.map(|um| um + base)).collect();
     let off_run = run.off.iter().zip(tilts).filter(|(off, _)| **off).map(|(_, tilt)| tilt.tilt_deg).collect();
     let (drift, drift_why_not) = parted(witness::drift(series, tilts, &wanted));
     let (gradient, gradient_why_not) = parted(gradient(tilts));
@@ -174,7 +178,7 @@ pub fn measure(series: &Series, places: &[Place], tilts: &[Tilt]) -> FocusMeasur
         spread_um: robust_sd(off),
         wanted_um: median(wanted.iter().flatten().copied().collect()),
         wanted_um_by_tilt: wanted,
-        run_um_by_tilt: run.expected,
+        run_um_by_tilt,
         off_run_deg: off_run,
         drift_since_autofocus_um_per_min: drift.map(|[slope, _]| slope),
         drift_error_um_per_min: drift.map(|[_, error]| error),

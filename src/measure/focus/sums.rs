@@ -6,6 +6,7 @@
 
 use crate::measure::focus::flat::Flat;
 use crate::measure::focus::optics::Optics;
+use crate::numerics::sine::sin_cos;
 
 /// What differs from map to map.
 #[derive(Debug, Clone, PartialEq)]
@@ -42,8 +43,10 @@ pub struct Sums {
     pub n: f64,
     /// By ring: C, S, CC, SS, CS, and the same times e, and ee·CC, ee·SS, ee·CS.
     pub ring: Vec<RingSums>,
-    /// By cell: y, y·y, yC, yS, e·yC, e·yS.
-    pub cell: Vec<[f64; 6]>,
+    /// yC and yS by cell, y less 1.
+    pub wave: [Vec<f32>; 2],
+    /// The same times e; empty where the gradient is not fitted.
+    pub tilted: [Vec<f32>; 2],
 }
 
 /// Sums of one ring.
@@ -62,44 +65,88 @@ pub struct RingSums {
 }
 
 impl Sums {
-    /// Sums of a tilt's maps at a trial.
-    pub fn at(flat: &Flat, places: &[Place], optics: &Optics, trial: Trial) -> Self {
-        let mut ring = vec![RingSums::default(); flat.rings];
-        let mut cell = vec![[0.0f64; 6]; flat.rings * flat.sectors];
+    /// Sums of a tilt's maps at a trial; `sloped`: those that a step of the gradient needs too.
+    pub fn at(flat: &Flat, places: &[Place], optics: &Optics, trial: Trial, sloped: bool) -> Self {
+        let (low, high) = flat.band;
+        let cells = flat.rings * flat.sectors;
+        let zeros = |wanted: bool| [0, 1].map(|_| vec![0.0f32; if wanted { cells } else { 0 }]);
+        let mut found = Self {
+            n: flat.n.iter().sum(),
+            ring: vec![RingSums::default(); flat.rings],
+            wave: zeros(true),
+            tilted: zeros(sloped),
+        };
+        let (mut cosines, mut sines) = (vec![0.0f32; high - low], vec![0.0f32; high - low]);
         for ((y, &n), place) in flat.y.iter().zip(&flat.n).zip(places) {
             let defocus = trial.of(place);
             let variance = place.variance_um2 * trial.slope * trial.slope;
             let e = place.expected_um;
-            for (j, sums) in ring.iter_mut().enumerate().take(flat.band.1).skip(flat.band.0) {
+            for j in low..high {
                 let kept = optics.kept(j, defocus, variance);
-                let (sine, cosine) = (optics.ring_a[j] * defocus + optics.ring_b[j]).sin_cos();
+                let (sine, cosine) = sin_cos(optics.ring_a[j] * defocus + optics.ring_b[j]);
                 let (c, s) = (kept * cosine, kept * sine);
-                let two = [c * c, c * s, s * s];
-                for (k, value) in [c, s].into_iter().enumerate() {
-                    sums.one[k] += n * value;
-                    sums.e_one[k] += n * e * value;
+                found.ring[j].add(n, e, c, s);
+                (cosines[j - low], sines[j - low]) = ((n * c) as f32, (n * s) as f32);
+            }
+            for sector in 0..flat.sectors {
+                let band = sector * flat.rings + low..sector * flat.rings + high;
+                let y = &y[band.clone()];
+                for (sums, wave) in found.wave.iter_mut().zip([&cosines, &sines]) {
+                    let sums = sums[band.clone()].iter_mut().zip(y).zip(wave);
+                    sums.for_each(|((sum, y), wave)| *sum += (y - 1.0) * wave);
                 }
-                for (k, value) in two.into_iter().enumerate() {
-                    sums.two[k] += n * value;
-                    sums.e_two[k] += n * e * value;
-                    sums.ee_two[k] += n * e * e * value;
-                }
-                for sector in 0..flat.sectors {
-                    let at = sector * flat.rings + j;
-                    let y = f64::from(y[at]);
-                    let (nyc, nys) = (n * y * c, n * y * s);
-                    let sums = &mut cell[at];
-                    sums[0] += n * y;
-                    sums[1] += n * y * y;
-                    sums[2] += nyc;
-                    sums[3] += nys;
-                    sums[4] += e * nyc;
-                    sums[5] += e * nys;
+                if sloped {
+                    for (sums, wave) in found.tilted.iter_mut().zip([&cosines, &sines]) {
+                        let sums = sums[band.clone()].iter_mut().zip(y).zip(wave);
+                        sums.for_each(|((sum, y), wave)| *sum += e as f32 * (y - 1.0) * wave);
+                    }
                 }
             }
         }
-        Self { n: flat.n.iter().sum(), ring, cell }
+        found
     }
+
+    /// yC and yS of a cell.
+    pub fn wave_of(&self, cell: usize) -> [f64; 2] {
+        [f64::from(self.wave[0][cell]), f64::from(self.wave[1][cell])]
+    }
+
+    /// e·yC and e·yS of a cell.
+    pub fn tilted_of(&self, cell: usize) -> [f64; 2] {
+        if self.tilted[0].is_empty() {
+            return [0.0; 2];
+        }
+        [f64::from(self.tilted[0][cell]), f64::from(self.tilted[1][cell])]
+    }
+}
+
+impl RingSums {
+    fn add(&mut self, n: f64, e: f64, c: f64, s: f64) {
+        for (k, value) in [c, s].into_iter().enumerate() {
+            self.one[k] += n * value;
+            self.e_one[k] += n * e * value;
+        }
+        for (k, value) in [c * c, c * s, s * s].into_iter().enumerate() {
+            self.two[k] += n * value;
+            self.e_two[k] += n * e * value;
+            self.ee_two[k] += n * e * e * value;
+        }
+    }
+}
+
+/// Σn(y - 1) and Σn(y - 1)² of every cell.
+pub fn levels(flat: &Flat) -> [Vec<f32>; 2] {
+    let cells = flat.rings * flat.sectors;
+    let mut sums = [vec![0.0f32; cells], vec![0.0f32; cells]];
+    for (y, &n) in flat.y.iter().zip(&flat.n) {
+        let n = n as f32;
+        let [one, two] = &mut sums;
+        for ((one, two), y) in one.iter_mut().zip(two).zip(y) {
+            *one += n * (y - 1.0);
+            *two += n * (y - 1.0) * (y - 1.0);
+        }
+    }
+    sums
 }
 
 /// Turns (ΣC, ΣS) by an angle given as (cosine, sine).

@@ -93,3 +93,29 @@ fn an_axis_stated_wrong_by_ninety_degrees_is_said_plainly() {
         geometry.axis_found_error_deg
     );
 }
+
+/// Fields in which what lies at different heights moves apart by some px a tilt, as tracking leaves them wandering.
+#[test]
+fn clean_series_have_no_step_and_an_axis_within_two_degrees() {
+    for (seed, axis_deg, stated_off) in [(61, 31.0, 0.0), (62, 204.0, 4.0)] {
+        let plan = Plan { seed, axis_deg, wander_um: 0.0008, ..Plan::default() };
+        let (record, truth) = plan.assess_edited(|series| {
+            let sheet = series.join("series.toml");
+            let text = std::fs::read_to_string(&sheet).unwrap();
+            let stated = format!("axis_deg = {:?}", axis_deg + stated_off);
+            std::fs::write(&sheet, text.replacen(&format!("axis_deg = {axis_deg:?}"), &stated, 1)).unwrap();
+        });
+        assert_eq!(flagged(&record, "tracking_step"), [] as [f64; 0], "seed {seed}");
+        let (_, others) = steps(&record, &truth);
+        let moved: Vec<f64> = others.into_iter().filter(|step| *step > 5.0).collect();
+        assert!(moved.is_empty(), "seed {seed}: {moved:?}");
+        let geometry = record.measures.geometry.unwrap();
+        let (found, error) = (geometry.axis_found_deg.unwrap(), geometry.axis_found_error_deg.unwrap());
+        let off = (found - axis_deg + 90.0).rem_euclid(180.0) - 90.0;
+        assert!(off.abs() < 2.0 && error < 2.0, "seed {seed}: off by {off} ± {error}");
+        match geometry.axis_note {
+            Some(note) => assert!(stated_off > 0.0 && note.contains("off by"), "{note}"),
+            None => assert_eq!(stated_off, 0.0, "{off} ± {error}"),
+        }
+    }
+}

@@ -39,7 +39,7 @@ pub(super) fn finish(
         * tracking::kept::further_binning(series.assembled_px, picture::binning(series.assembled_px)))
         as f64;
     let tracked = tracking::follow(series, &pictures, &places, pixel_px);
-    let followed = tracking::figures::of_tilts(series, &tracked, &frames(series, &observed));
+    let followed = tracking::figures::of_tilts(series, &tracked, &frames(series, &observed, &[]));
     let (over_run, scatter) = counts::over_run(&places, &comparable_counts(series, &observed));
     let mut tilts: Vec<Tilt> = (0..observed.len())
         .map(|at| {
@@ -65,7 +65,18 @@ pub(super) fn finish(
     let change = specimen_change::measure(series, &tilts, &pictures, pixel_px, across);
     measures.specimen_change = change.figures.clone();
     let facts = facts(series);
-    let (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
+    let (mut checks, mut verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
+    // What tilts have in common is asked of those that are kept, which hangs on it in turn.
+    let mut out = vec![false; tilts.len()];
+    for _ in 0..MOST_SECOND_THOUGHTS {
+        let now: Vec<bool> = tilts.iter().map(|tilt| tilt.exclude).collect();
+        if now == out {
+            break;
+        }
+        out = now;
+        share_anew(series, &tracked, &frames(series, &observed, &out), &mut tilts);
+        (checks, verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
+    }
     let record = Record {
         record_version: RECORD_VERSION,
         tool: Tool { name: env!("CARGO_PKG_NAME").into(), version: env!("CARGO_PKG_VERSION").into() },
@@ -99,6 +110,25 @@ fn zero(tilts: &[Tilt], pictures: Vec<Option<Kept>>, pixel_px: f64) -> Option<Ze
     nearest.map(|(tilt, picture)| Zero { tilt, picture, pixel_px })
 }
 
+/// Leaving tilts out may take another back in, once or twice.
+const MOST_SECOND_THOUGHTS: usize = 3;
+
+/// The shared area of each tilt, those that are left out not counted.
+fn share_anew(
+    series: &Series,
+    tracked: &crate::measured::Measured<tracking::Tracked>,
+    frames: &[TiltFrame<'_>],
+    tilts: &mut [Tilt],
+) {
+    for (tilt, anew) in tilts.iter_mut().zip(tracking::figures::of_tilts(series, tracked, frames)) {
+        if let Some(tracking) = &mut tilt.tracking {
+            tracking.shared_area_fraction = anew.shared_area_fraction;
+            tracking.shared_area_worst_tile_fraction = anew.shared_area_worst_tile_fraction;
+        }
+        tilt.not_judged.clear();
+    }
+}
+
 /// The seams of all tilts with their clocks.
 pub(super) fn tilt_seams<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<seams::causes::TiltSeams<'a>> {
     let seconds = |row: usize| series.sections[row].row.acquired_at.map(|time| time.as_millisecond() as f64 / 1e3);
@@ -112,15 +142,16 @@ pub(super) fn tilt_seams<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<s
     series.tilts.iter().zip(observed).map(tilt).collect()
 }
 
-/// What tracking must know of the tilts.
-pub(super) fn frames<'a>(series: &Series, observed: &'a [TiltSeen]) -> Vec<TiltFrame<'a>> {
+/// What tracking must know of the tilts; `left_out` by tilt, where it is decided.
+pub(super) fn frames<'a>(series: &Series, observed: &'a [TiltSeen], left_out: &[bool]) -> Vec<TiltFrame<'a>> {
     let cell_px = cells::cell_px(series.size_px.0, series.size_px.1);
-    let frame = |tilt: &'a TiltSeen| TiltFrame {
+    let frame = |(at, tilt): (usize, &'a TiltSeen)| TiltFrame {
         settled: &tilt.settled,
+        left_out: left_out.get(at).copied().unwrap_or(false),
         readable: tilt.tiles.iter().map(Result::is_ok).collect(),
         dark: tilt.dark.as_ref().map(|dark| (&dark.mask, cell_px)),
     };
-    observed.iter().map(frame).collect()
+    observed.iter().enumerate().map(frame).collect()
 }
 
 pub(super) fn columns(series: &Series) -> Vec<ColumnSource> {

@@ -118,7 +118,7 @@ impl<'a> Pass<'a> {
         };
         let read: Option<Vec<_>> = tilt.rows.par_iter().enumerate().with_max_len(1).map(read).collect();
         let read = read?;
-        let first = tilt.rows.iter().position(|&row| place_of(self.series, row) == (0, 0));
+        let first = first_tile(self.series, tilt);
         let settled = seams::settle::settle(desk.finish(), tilt.rows.len(), first);
         Some(self.complete(tilt, read, settled))
     }
@@ -281,6 +281,24 @@ impl<'a> Pass<'a> {
         let gradient = counts::gradient(&tile.cells, self.scale.offset, dark.as_ref().map(|dark| &dark.mask));
         TileSeen { tally: tile.tally.clone(), level: tile.level, gradient, dark, spectrum: tile.spectrum.clone() }
     }
+}
+
+/// The tile against which the others are placed, with its nominal place against column 0, row 0: that tile itself where
+/// the tilt has it, else the first there is.
+fn first_tile(series: &Series, tilt: &TiltGroup) -> Option<(usize, [f64; 2])> {
+    let place = |row: usize| series.sections[row].place;
+    let slot_of = |tilt: &TiltGroup| tilt.rows.iter().position(|&row| place_of(series, row) == (0, 0));
+    if let Some(slot) = slot_of(tilt) {
+        return Some((slot, [0.0; 2]));
+    }
+    let corner = series.tilts.iter().find_map(|other| slot_of(other).map(|slot| place(other.rows[slot])));
+    let [x0, y0] = corner.map_or([0.0; 2], |corner| [corner.x_px, corner.y_px]);
+    let slot = (0..tilt.rows.len()).min_by_key(|&slot| {
+        let (col, row) = place_of(series, tilt.rows[slot]);
+        (row, col)
+    })?;
+    let first = place(tilt.rows[slot]);
+    Some((slot, [first.x_px - x0, first.y_px - y0]))
 }
 
 pub(super) fn clean_patch(cells: &Cells, dark: Option<&Array2<bool>>, row: usize, column: usize, size: usize) -> bool {

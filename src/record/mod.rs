@@ -351,7 +351,10 @@ pub struct Tracking {
     pub shift_y_px: Option<f64>,
     /// Jump off the smooth run of the neighbours in angle.
     pub step_px: Option<f64>,
-    /// The same with recorded image shift taken off.
+    /// One standard uncertainty of it, of this tilt's place against its neighbours'.
+    #[serde(default)]
+    pub step_error_px: Option<f64>,
+    /// The same step with recorded image shift taken off.
     pub stage_step_px: Option<f64>,
     /// Peak of the normalised correlation with the neighbour.
     pub correlation: Option<f64>,
@@ -599,13 +602,22 @@ pub struct Geometry {
     pub height_offset_um: Option<f64>,
     /// Scatter about the fit.
     pub fit_rms_um: Option<f64>,
-    /// One standard error of `axis_offset_um`.
+    /// One standard uncertainty of `axis_offset_um`: what `error_note` says.
     pub axis_offset_error_um: Option<f64>,
-    /// One standard error of `height_offset_um`.
+    /// One standard uncertainty of `height_offset_um`: what `error_note` says.
     pub height_offset_error_um: Option<f64>,
+    /// The part of `axis_offset_error_um` that scatter about the fit makes.
+    #[serde(default)]
+    pub axis_offset_scatter_um: Option<f64>,
+    /// The part of `height_offset_error_um` that scatter about the fit makes.
+    #[serde(default)]
+    pub height_offset_scatter_um: Option<f64>,
+    /// What the two uncertainties speak of.
+    #[serde(default)]
+    pub error_note: Option<String>,
     /// Direction of the axis that figures across it use.
     pub axis_used_deg: Option<f64>,
-    /// Direction of the axis by how the pictures shrink, 0 to 180.
+    /// Direction of the axis by how places move against each other, 0 to 180.
     pub axis_found_deg: Option<f64>,
     /// One standard error of it.
     pub axis_found_error_deg: Option<f64>,

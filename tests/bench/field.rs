@@ -59,7 +59,7 @@ fn seams(series: &Series, pages: &[Section]) -> f64 {
         (0..3usize).into_par_iter().with_max_len(1).for_each(|slot| {
             desk.bring(slot, &pages[slot], |_, _, _| false);
         });
-        let settled = seams::settle::settle(desk.finish(), 3, Some(0));
+        let settled = seams::settle::settle(desk.finish(), 3, Some((0, [0.0; 2])));
         assert!(settled.seams.iter().all(|seam| seam.found.is_ok()), "a seam was not found");
     });
     start.elapsed().as_secs_f64()

@@ -7,9 +7,11 @@
 use std::path::Path;
 use tiltworth::intake::{Request, load};
 use tiltworth::judge::Profile;
+use tiltworth::numerics::registration::fft2::Fft2;
 use tiltworth::record::{Record, Seam};
+use tiltworth::simulate::beam::electrons_per_px;
 use tiltworth::simulate::truth::{TileTruth, Truth};
-use tiltworth::simulate::{Recipe, run, write};
+use tiltworth::simulate::{Recipe, optics, phantom, plan, run, write};
 
 /// What a simulated series is made of.
 #[derive(Debug, Clone)]
@@ -32,6 +34,8 @@ pub struct Plan {
     pub range_deg: f64,
     /// Step.
     pub step_deg: f64,
+    /// Angles that are not recorded.
+    pub leave_out_deg: Vec<f64>,
     /// Order.
     pub scheme: &'static str,
     /// d and z₀.
@@ -56,6 +60,7 @@ impl Default for Plan {
             axis_deg: 4.2,
             range_deg: 60.0,
             step_deg: 3.0,
+            leave_out_deg: Vec::new(),
             scheme: "unidirectional",
             offsets_um: [0.1, 0.05],
             wander_um: 0.0003,
@@ -105,6 +110,7 @@ axis_deg = {axis:?}
 min_deg = -{range:?}
 max_deg = {range:?}
 step_deg = {step:?}
+leave_out_deg = {leave_out:?}
 scheme = "{scheme}"
 scatter_deg = 0.01
 [slab]
@@ -160,6 +166,7 @@ density_per_nm = 0.014
             axis = self.axis_deg,
             range = self.range_deg,
             step = self.step_deg,
+            leave_out = self.leave_out_deg,
             scheme = self.scheme,
             counts = self.counts,
             setup = 2.0 * self.counts,
@@ -170,6 +177,11 @@ density_per_nm = 0.014
         )
     }
 
+    /// The recipe.
+    pub fn recipe(&self) -> Recipe {
+        Recipe::from_toml(&self.text(), Path::new("accuracy.toml")).unwrap()
+    }
+
     /// Makes the series and assesses it.
     pub fn assess(&self) -> (Record, Truth) {
         self.assess_edited(|_| ())
@@ -178,7 +190,7 @@ density_per_nm = 0.014
     /// The same, with its folder edited in between.
     pub fn assess_edited(&self, edit: impl FnOnce(&Path)) -> (Record, Truth) {
         let folder = tempfile::tempdir().unwrap();
-        let recipe = Recipe::from_toml(&self.text(), Path::new("accuracy.toml")).unwrap();
+        let recipe = self.recipe();
         let simulated = run(&recipe);
         let series = folder.path().join("series");
         write(&recipe, &simulated, &series, false).unwrap();
@@ -234,6 +246,95 @@ pub fn seam_errors(record: &Record, truth: &Truth) -> (Errors, usize) {
         }
     }
     (errors, missing)
+}
+
+/// What the length of a seam's error cannot fall under, as its median, one number a seam: the Cramér-Rao bound of the
+/// shift between two noisy pictures of one unknown scene,
+///
+///   J = Σ (2π)² f fᵀ s²/(1 + 2 s),   s = S(f) / N
+///
+/// over all frequencies f of the shared area (Knapp & Carter 1976): S the power of the noise-free picture, averaged over
+/// rings, N that of counting and reading. Where noise is low this is Σ |∇ picture|² over twice the noise. The median
+/// length of a normal error of covariance J⁻¹ is about 0.833 √trace.
+pub fn seam_bounds(recipe: &Recipe) -> Errors {
+    let plans = plan::plan(recipe);
+    let bench = optics::Bench::new(recipe, &plans);
+    let steepest = plans.iter().map(|plan| plan.tilt_deg.abs()).fold(0.0, f64::max);
+    let wander = plans.iter().flat_map(|plan| plan.seen_px).map(f64::abs).fold(0.0, f64::max);
+    let slab = phantom::phantom(recipe, bench.reach_px(recipe) + wander, steepest);
+    let (width, height) = (recipe.camera.width_px, recipe.camera.height_px);
+    let mut bounds = Errors::default();
+    for plan in &plans {
+        let brightness = electrons_per_px(recipe, plan.planned_dose_e_per_a2, plan.tilt_deg);
+        let tiles = bench.tiles(recipe, &slab, plan);
+        for (from, a) in plan.tiles.iter().enumerate() {
+            for b in &plan.tiles {
+                let (right, below) = ((a.col + 1, a.row) == (b.col, b.row), (a.col, a.row + 1) == (b.col, b.row));
+                if right || below {
+                    let off = [0, 1].map(|k| (b.true_px[k] - a.true_px[k]).round() as i64);
+                    let span = |off: i64, n: usize| off.max(0) as usize..((n as i64 + off).min(n as i64)) as usize;
+                    let (xs, ys) = (span(off[0], width), span(off[1], height));
+                    let (rows, cols) = (ys.len(), xs.len());
+                    let shared: Vec<f64> = ys
+                        .flat_map(|y| &tiles[from][y * width + xs.start..y * width + xs.end])
+                        .map(|value| value.max(0.0) * brightness)
+                        .collect();
+                    bounds.0.push(bound(recipe, &shared, (rows, cols)));
+                }
+            }
+        }
+    }
+    bounds
+}
+
+fn bound(recipe: &Recipe, electrons: &[f64], (rows, cols): (usize, usize)) -> f64 {
+    let n = electrons.len() as f64;
+    let mean = electrons.iter().sum::<f64>() / n;
+    let noise = mean + (recipe.camera.readout_noise_counts / recipe.camera.counts_per_electron).powi(2);
+    // Borders fade over a few pixels, so that they make no gradient.
+    let fade = |at: usize, n: usize| ((at.min(n - 1 - at) as f64 + 0.5) / 8.0).min(1.0);
+    let weight = |at: usize| fade(at % cols, cols) * fade(at / cols, rows);
+    let kept: f64 = (0..electrons.len()).map(|at| weight(at).powi(2)).sum();
+    let mut picture: Vec<f32> =
+        electrons.iter().enumerate().map(|(at, value)| ((value - mean) * weight(at)) as f32).collect();
+    let fft = Fft2::new(rows, cols);
+    let spectrum = fft.forward(&mut picture);
+    let ring = |at: usize| {
+        let (x, y) = fft.frequency(at);
+        (x.hypot(y) * 64.0) as usize
+    };
+    let mut rings = vec![(0.0f64, 0.0f64); 64];
+    for (at, value) in spectrum.iter().enumerate() {
+        let times = f64::from(fft.multiplicity(at / rows));
+        rings[ring(at)].0 += times * f64::from(value.norm_sqr()) / kept;
+        rings[ring(at)].1 += times;
+    }
+    let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+    for at in 1..spectrum.len() {
+        let (power, bins) = rings[ring(at)];
+        let over = power / bins / noise;
+        let knows = f64::from(fft.multiplicity(at / rows)) * over * over / (1.0 + 2.0 * over);
+        let (x, y) = fft.frequency(at);
+        let square = std::f64::consts::TAU.powi(2) * knows;
+        xx += square * x * x;
+        xy += square * x * y;
+        yy += square * y * y;
+    }
+    0.833 * ((xx + yy) / (xx * yy - xy * xy)).sqrt()
+}
+
+/// Distance of each tilt's place from the true one, in px; `None` where it was not followed.
+pub fn place_errors(record: &Record, truth: &Truth) -> Vec<Option<f64>> {
+    let truth_of = |order: usize| truth.tilts.iter().find(|t| t.order == order).unwrap();
+    let at_zero = |shift: Option<f64>| shift == Some(0.0);
+    let start = record.tilts.iter().find(|tilt| tilt.tracking.as_ref().is_some_and(|t| at_zero(t.shift_x_px))).unwrap();
+    let zero = truth_of(start.order);
+    let one = |tilt: &tiltworth::record::Tilt| {
+        let (tracking, truth) = (tilt.tracking.as_ref()?, truth_of(tilt.order));
+        let x = tracking.shift_x_px? - (truth.seen_x_px - zero.seen_x_px);
+        Some(x.hypot(tracking.shift_y_px? - (truth.seen_y_px - zero.seen_y_px)))
+    };
+    record.tilts.iter().map(one).collect()
 }
 
 /// Steps at tilts with a planted jump, and at all others, in px.

@@ -24,10 +24,11 @@ fn values(case: &Case<'_>) -> Values {
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let geometry = case.measures.geometry.as_ref();
-    let error = words::by_scatter(geometry.and_then(|g| g.axis_offset_error_um));
+    let error = words::plus_minus(geometry.and_then(|g| g.axis_offset_error_um));
     let signed = geometry.and_then(|g| g.axis_offset_um).unwrap_or(found.value);
     let note = geometry.and_then(|g| g.axis_note.clone()).map(|note| format!("; {note}")).unwrap_or_default();
-    let offset = format!("the optical axis lies {signed:+.2} µm{error} from the tilt axis, across it{note}");
+    let says = geometry.and_then(|g| g.error_note.clone()).map(|note| format!("; ± is {note}")).unwrap_or_default();
+    let offset = format!("the optical axis lies {signed:+.2} µm{error} from the tilt axis, across it{note}{says}");
     if found.grade == crate::record::Grade::Pass {
         return offset;
     }

@@ -24,7 +24,7 @@ fn values(case: &Case<'_>) -> Values {
 
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let geometry = case.measures.geometry.as_ref();
-    let error = words::by_scatter(geometry.and_then(|g| g.height_offset_error_um));
+    let error = words::plus_minus(geometry.and_then(|g| g.height_offset_error_um));
     let signed = geometry.and_then(|g| g.height_offset_um).unwrap_or(found.value);
     let height = format!("the specimen lies {signed:+.2} µm{error} from eucentric height");
     if found.grade == crate::record::Grade::Pass {

@@ -30,11 +30,22 @@ pub(super) fn scatter(series: &SeriesFacts, tilts: &[Tilt]) -> Option<f64> {
 }
 
 fn values(case: &Case<'_>) -> Values {
+    let caution = case.limits.caution.and_then(|limit| limit.number(&case.yardsticks));
+    let sds = case.limits.significant_sds.unwrap_or(0.0);
     let step = |tilt: &Tilt| {
         let tracking = tilt.tracking.as_ref();
         let why = tracking.and_then(|t| t.why_not.clone()).unwrap_or_else(|| "there is no run to compare with".into());
         let step = tracking.and_then(|t| t.step_px).ok_or_else(|| NotMeasured::because(why))?;
-        Ok(step / side_px(case))
+        let share = step / side_px(case);
+        // A step beyond the limit must be more than its tilt's place is unsure.
+        let unsure = tracking.and_then(|t| t.step_error_px).map(|error| sds * error / side_px(case));
+        match unsure.filter(|&unsure| share < unsure && caution.is_some_and(|caution| share > caution)) {
+            Some(unsure) => {
+                let px = unsure * side_px(case);
+                Err(NotMeasured::because(format!("its place against its neighbours' is known to ±{px:.0} px only")))
+            }
+            None => Ok(share),
+        }
     };
     Values::Tilts(case.tilts.iter().map(step).collect())
 }

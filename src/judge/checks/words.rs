@@ -16,9 +16,9 @@ pub fn angles(tilts_deg: &[f64], singular: &str, plural: &str) -> String {
     }
 }
 
-/// An uncertainty in µm that speaks of scatter alone, where one is known.
-pub fn by_scatter(error_um: Option<f64>) -> String {
-    error_um.map(|error| format!(" (± {error:.3} by scatter)")).unwrap_or_default()
+/// An uncertainty in µm, where one is known.
+pub fn plus_minus(error_um: Option<f64>) -> String {
+    error_um.map(|error| format!(" (± {error:.3})")).unwrap_or_default()
 }
 
 /// A share as a percentage.

@@ -26,17 +26,30 @@ pub struct Point {
     pub piece: usize,
 }
 
+/// What is known of the height of what is followed.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub struct Heights {
+    /// Thickness of the section, in which it lies anywhere.
+    pub section_um: Option<f64>,
+    /// Standard deviation of the mean height of what one side of the series shows.
+    pub mean_um: Option<f64>,
+}
+
 /// The fit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fit {
     /// d.
     pub axis_offset_um: f64,
-    /// Its standard error.
+    /// One standard uncertainty, with what heights leave open.
     pub axis_offset_error_um: f64,
+    /// The part of it that scatter about the fit makes.
+    pub axis_offset_scatter_um: f64,
     /// z₀.
     pub height_offset_um: f64,
-    /// Its standard error.
+    /// One standard uncertainty, with what heights leave open.
     pub height_offset_error_um: f64,
+    /// The part of it that scatter about the fit makes.
+    pub height_offset_scatter_um: f64,
     /// Constants of the pieces.
     pub constants_um: Vec<f64>,
     /// Scatter about the fit, points that do not count left out.
@@ -49,7 +62,7 @@ pub struct Fit {
 ///
 /// # Errors
 /// Too few tilts, too small a span of angles.
-pub fn fit(points: &[Point]) -> Measured<Fit> {
+pub fn fit(points: &[Point], heights: Heights) -> Measured<Fit> {
     if points.len() < FEWEST {
         return Err(NotMeasured::because(format!("only {} tilts could be followed", points.len())));
     }
@@ -70,15 +83,34 @@ pub fn fit(points: &[Point]) -> Measured<Fit> {
     let rms = (residual.iter().zip(&weights).map(|(r, w)| w * r * r).sum::<f64>() / total.max(1e-12)).sqrt();
     // Positions are chained: neighbours err alike, and fewer of them are independent than there are.
     let inflation = correlated(&residual, &weights);
+    let scatter = [0, 1].map(|k| inflation * fitted.standard_errors[k]);
+    let taken = taken_by_heights(points, &by, &weights, heights);
+    // Uniform in the section: its standard deviation is the thickness over √12.
+    let section = heights.section_um.unwrap_or(0.0) / 12f64.sqrt();
     Ok(Fit {
         axis_offset_um: fitted.coefficients[0],
-        axis_offset_error_um: inflation * fitted.standard_errors[0],
+        axis_offset_error_um: scatter[0].hypot(taken[0]),
+        axis_offset_scatter_um: scatter[0],
         height_offset_um: fitted.coefficients[1],
-        height_offset_error_um: inflation * fitted.standard_errors[1],
+        height_offset_error_um: scatter[1].hypot(taken[1]).hypot(section),
+        height_offset_scatter_um: scatter[1],
         constants_um: fitted.coefficients[2..].to_vec(),
         rms_um: rms,
         used_fraction: weights.iter().filter(|&&w| w > 0.05).count() as f64 / points.len() as f64,
     })
+}
+
+/// What a mean height that differs between the two sides of the series does to d and z₀: the fit's answer to |sin θ| and
+/// sin θ, which such heights add to the positions.
+fn taken_by_heights(points: &[Point], by: &[&[f64]], weights: &[f64], heights: Heights) -> [f64; 2] {
+    let Some(mean_um) = heights.mean_um else { return [0.0; 2] };
+    let sides = [f64::abs as fn(f64) -> f64, |sine| sine];
+    let answers = sides.map(|side| {
+        let added: Vec<f64> = points.iter().map(|p| side(p.tilt_deg.to_radians().sin())).collect();
+        regression::fit(by, &added, Some(weights)).map_or([0.0; 2], |fit| [fit.coefficients[0], fit.coefficients[1]])
+    });
+    // Two independent sides: half their sum is common, half their difference is not.
+    [0, 1].map(|k| mean_um * answers[0][k].hypot(answers[1][k]) / 2f64.sqrt())
 }
 
 /// cos θ - 1, sin θ, and one column a piece.
@@ -146,7 +178,7 @@ mod tests {
     #[test]
     fn offset_and_height_come_back_through_scatter_and_wrong_tilts() {
         let scatter = |at: usize| 0.002 * ((at * 17 % 11) as f64 - 5.0) + if at % 9 == 4 { 0.8 } else { 0.0 };
-        let fit = fit(&points(1.4, -0.3, |_| 0, scatter)).unwrap();
+        let fit = fit(&points(1.4, -0.3, |_| 0, scatter), Heights::default()).unwrap();
         assert!((fit.axis_offset_um - 1.4).abs() < 0.02 && (fit.height_offset_um + 0.3).abs() < 0.01, "{fit:?}");
         assert!((fit.axis_offset_um - 1.4).abs() < 4.0 * fit.axis_offset_error_um);
         assert!(fit.used_fraction < 0.95);
@@ -155,15 +187,29 @@ mod tests {
     #[test]
     fn a_reset_is_a_new_piece_and_no_height() {
         let reset = |at: usize| if at >= 30 { 1.2 } else { 0.0 };
-        let fit = fit(&points(0.5, 0.1, |at| usize::from(at >= 30), reset)).unwrap();
+        let fit = fit(&points(0.5, 0.1, |at| usize::from(at >= 30), reset), Heights::default()).unwrap();
         assert!((fit.axis_offset_um - 0.5).abs() < 1e-6 && (fit.height_offset_um - 0.1).abs() < 1e-6);
         assert!((fit.constants_um[1] - fit.constants_um[0] - 1.2).abs() < 1e-6);
+    }
+
+    #[test]
+    fn heights_that_are_not_known_widen_the_errors() {
+        let scatter = |at: usize| 0.002 * ((at * 17 % 11) as f64 - 5.0);
+        let of = |heights| fit(&points(1.4, -0.3, |_| 0, scatter), heights).unwrap();
+        let bare = of(Heights::default());
+        assert_eq!(bare.axis_offset_error_um, bare.axis_offset_scatter_um);
+        let thick = of(Heights { section_um: Some(0.12), mean_um: None });
+        assert!((thick.height_offset_error_um - 0.12 / 12f64.sqrt()).abs() < 0.002, "{thick:?}");
+        assert_eq!(thick.axis_offset_error_um, bare.axis_offset_error_um);
+        // |sin θ| over ±60° looks like some 1.5 (1 - cos θ).
+        let mean = of(Heights { section_um: None, mean_um: Some(0.02) });
+        assert!(mean.axis_offset_error_um > 0.015 && mean.axis_offset_error_um < 0.035, "{mean:?}");
     }
 
     #[test]
     fn a_narrow_range_tells_nothing() {
         let few: Vec<Point> =
             points(1.0, 0.0, |_| 0, |_| 0.0).into_iter().filter(|p| p.tilt_deg.abs() < 12.0).collect();
-        assert!(fit(&few).unwrap_err().0.contains("span 18°"));
+        assert!(fit(&few, Heights::default()).unwrap_err().0.contains("span 18°"));
     }
 }

@@ -378,6 +378,7 @@ mod tests {
                         sd_px: [0.02; 2],
                         correlation: 0.8,
                         intensity_ratio: Some(1.0),
+                        looked: 0,
                         patches,
                     };
                     SeamFigures {

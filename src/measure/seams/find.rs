@@ -11,10 +11,13 @@ use crate::measured::{Measured, NotMeasured};
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::{self, Image, Window};
 use crate::numerics::registration::spectral::{Band, Bench, Cross, Peak};
+use rustfft::num_complex::Complex32;
 
 /// A patch is believed from so many standard deviations of chance on: over the some hundred displacements within its
-/// reach, one of 4.5 comes up by chance less than once in a hundred patches.
+/// reach, one of 4.5 comes up by chance less than once in a hundred patches. Where half of a seam's patches are believed
+/// so, the rest of them are from fewer on: a bend seen by some of its patches alone is told too small.
 const BELIEVED: f64 = 5.0;
+const BELIEVED_AMONG_OTHERS: f64 = 4.0;
 /// The sum of all patches confirms a place that was significant among all of the search window: it has one chance.
 const CONFIRMED: f64 = 4.0;
 /// Of two peaks about as high, the one nearer to the nominal place counts (a repeating texture has many).
@@ -28,21 +31,24 @@ const LARGEST_BIN: i64 = 8;
 const LEAST_COARSE_PX: i64 = 8;
 /// What is wider than this many binned pixels is illumination.
 const SMOOTH_PX: usize = 12;
-/// Patches along a seam: as many as lie side by side as squares, between these.
+/// Patches along a seam: so many to a square, between these in all. Longer ones average a bend away.
+const PATCHES_A_SQUARE: f64 = 1.5;
 const PATCHES: [usize; 2] = [6, 12];
 /// Every so many-th patch is looked at while the place is not settled.
 const SOME: usize = 3;
 const SETTLING: usize = 2;
 /// A patch is at least this long.
 const LEAST_PATCH_PX: usize = 16;
-/// Patches fade over this share of each side.
-const TAPER: f64 = 0.25;
+/// Patches fade over this share of each side: what fades is lost to the shift.
+const TAPER: f64 = 0.2;
 /// Frequencies that carry a shift: illumination lies below, where counting noise drowns the rest above.
 const BAND: Band = Band { high_pass: 0.02, low_pass: 0.35 };
 /// A patch that knows its shift no better than this is dropped.
 const WORST_PATCH_SD_PX: f64 = 0.5;
 /// A seam that knows its shift no better than this, in either direction, says nothing of it: its texture runs one way.
 const WORST_SEAM_SD_PX: f64 = 1.0;
+/// Weighing frequencies anew moves a seam's shift by less than this, or it is another peak.
+const NEAR_PX: f64 = 1.0;
 /// A patch is looked for this far from its seam's shift.
 const PATCH_REACH_PX: usize = 12;
 /// Patches that scatter by less about their mean, or by little more than noise, are those of a straight seam.
@@ -75,6 +81,8 @@ pub struct Found {
     pub intensity_ratio: Option<f64>,
     /// Patches with enough texture.
     pub patches: Vec<Patch>,
+    /// Patches that were looked at.
+    pub looked: usize,
 }
 
 /// Measures a seam from its two strips; `offset_counts` are counts without electrons.
@@ -125,7 +133,7 @@ fn coarse(pair: &Pair, from: &Strip, to: &Strip) -> Measured<[f64; 2]> {
 }
 
 fn coarse_at(pair: &Pair, from: &Strip, to: &Strip, bin: f64) -> Option<[f64; 2]> {
-    let strip = |strip: &Strip| smooth_off(&binned(&strip.image, bin as usize));
+    let strip = |strip: &Strip| smooth_off(&strip.image.binned(bin as usize));
     let (a, b) = (strip(from), strip(to));
     // Strip coordinates: b(x) = a(x + d) with d = difference of places + origin of `to` - origin of `from`.
     let origin = [to.rect.x as f64 - from.rect.x as f64, to.rect.y as f64 - from.rect.y as f64];
@@ -137,31 +145,6 @@ fn coarse_at(pair: &Pair, from: &Strip, to: &Strip, bin: f64) -> Option<[f64; 2]
     let surface = masked::correlate(&a, &b, window, LEAST_SHARE * nominal_area);
     let peak = surface.peak(middle, AS_HIGH).filter(|peak| peak.significance >= peak.chance_significance)?;
     Some([peak.x * bin - origin[0], peak.y * bin - origin[1]])
-}
-
-fn binned(image: &Image, bin: usize) -> Image {
-    if bin == 1 {
-        return image.clone();
-    }
-    let (rows, cols) = ((image.rows / bin).max(1), (image.cols / bin).max(1));
-    let mut values = Vec::with_capacity(rows * cols);
-    for row in 0..rows {
-        for col in 0..cols {
-            let (mut sum, mut n) = (0.0f32, 0.0f32);
-            for y in row * bin..((row + 1) * bin).min(image.rows) {
-                for value in
-                    &image.values[y * image.cols + col * bin..y * image.cols + ((col + 1) * bin).min(image.cols)]
-                {
-                    if value.is_finite() {
-                        sum += value;
-                        n += 1.0;
-                    }
-                }
-            }
-            values.push(if n > 0.0 { sum / n } else { f32::NAN });
-        }
-    }
-    Image { rows, cols, values }
 }
 
 /// Takes the mean of a square around each pixel off, finite pixels alone.
@@ -229,6 +212,7 @@ struct Common<'a> {
 /// A patch and what its two sides have in common.
 struct Look {
     start: [usize; 2],
+    spectra: [Vec<Complex32>; 2],
     cross: Cross,
 }
 
@@ -246,7 +230,8 @@ impl<'a> Common<'a> {
         }
         let (width, height) = (width as usize, height as usize);
         let (long, thick) = if pair.along_x { (width, height) } else { (height, width) };
-        let n = (long / thick.max(LEAST_PATCH_PX)).clamp(PATCHES[0], PATCHES[1]).min((long / LEAST_PATCH_PX).max(1));
+        let n = (PATCHES_A_SQUARE * long as f64 / thick.max(LEAST_PATCH_PX) as f64) as usize;
+        let n = n.clamp(PATCHES[0], PATCHES[1]).min((long / LEAST_PATCH_PX).max(1));
         let (length, thickness) = (good_size_within(long / n), good_size_within(thick));
         let size = if pair.along_x { (thickness, length) } else { (length, thickness) };
         let starts = (0..n).map(|i| {
@@ -287,8 +272,8 @@ impl<'a> Common<'a> {
             if sides.iter().any(|side| finite(side) < LEAST_FINITE) {
                 return None;
             }
-            let [a, b] = sides.map(|side| bench.spectrum(&side));
-            Some(Look { start, cross: bench.cross(&a, &b) })
+            let spectra = sides.map(|side| bench.spectrum(&side));
+            Some(Look { start, cross: bench.cross(&spectra[0], &spectra[1]), spectra })
         };
         self.starts.iter().enumerate().filter(|(at, _)| wanted(*at)).filter_map(|(_, start)| look(start)).collect()
     }
@@ -304,11 +289,27 @@ impl<'a> Common<'a> {
         peak.ok_or_else(|| NotMeasured::because("its overlap shows no common texture"))
     }
 
-    fn finish(&self, bench: &Bench, looks: Vec<Look>, sum: Peak, offset_counts: f64) -> Measured<Found> {
-        let patch = |look: &Look| {
-            let peak = bench.peak(&look.cross, self.nominal_near)?;
-            let sound =
-                peak.inside && peak.significance >= BELIEVED && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX);
+    fn finish(&self, bench: &Bench, mut looks: Vec<Look>, sum: Peak, offset_counts: f64) -> Measured<Found> {
+        let correlation = sum.correlation;
+        // Now that the place is known to a part of a pixel, each frequency is weighed by what it knows.
+        let pairs: Vec<[&[Complex32]; 2]> =
+            looks.iter().map(|look| [look.spectra[0].as_slice(), look.spectra[1].as_slice()]).collect();
+        let weights = bench.best_weights(&pairs, &sum, BAND.high_pass);
+        let mut sum = sum;
+        if let Some(weights) = &weights {
+            for look in &mut looks {
+                look.cross = bench.cross_by(weights, &look.spectra[0], &look.spectra[1]);
+            }
+            let near = |peak: &Peak| (peak.x - sum.x).hypot(peak.y - sum.y) < NEAR_PX;
+            sum = self.sum(bench, &looks).ok().filter(near).unwrap_or(sum);
+        }
+        let peaks: Vec<Option<Peak>> =
+            looks.iter().map(|look| bench.peak(&look.cross, self.nominal_near).filter(|peak| peak.inside)).collect();
+        let sure = peaks.iter().flatten().filter(|peak| peak.significance >= BELIEVED).count();
+        let believed = if 2 * sure >= looks.len() { BELIEVED_AMONG_OTHERS } else { BELIEVED };
+        let patch = |(look, peak): (&Look, &Option<Peak>)| {
+            let peak = (*peak)?;
+            let sound = peak.significance >= believed && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX);
             let middle_px = [
                 look.start[0] as f64 + 0.5 * (self.size.1 as f64 - 1.0),
                 look.start[1] as f64 + 0.5 * (self.size.0 as f64 - 1.0),
@@ -316,7 +317,7 @@ impl<'a> Common<'a> {
             let difference_px = [self.whole[0] as f64 + peak.x, self.whole[1] as f64 + peak.y];
             sound.then_some(Patch { middle_px, difference_px, sd_px: peak.sd })
         };
-        let patches: Vec<Patch> = looks.iter().filter_map(patch).collect();
+        let patches: Vec<Patch> = looks.iter().zip(&peaks).filter_map(patch).collect();
         let known = sum.sd.iter().all(|&sd| sd < WORST_SEAM_SD_PX);
         let (difference_px, sd_px) = if known {
             ([self.whole[0] as f64 + sum.x, self.whole[1] as f64 + sum.y], sum.sd)
@@ -328,9 +329,10 @@ impl<'a> Common<'a> {
         Ok(Found {
             difference_px: bent_mean(&patches, looks.len()).unwrap_or(difference_px),
             sd_px,
-            correlation: sum.correlation,
+            correlation,
             intensity_ratio: self.intensity_ratio(&looks, offset_counts),
             patches,
+            looked: looks.len(),
         })
     }
 
@@ -380,7 +382,8 @@ mod tests {
         let common = Common::new(&pair(), &from, &to, [0, 216]).unwrap();
         let bench = common.bench();
         let finish = |sd: [f64; 2]| {
-            let peak = Peak { x: 0.0, y: 0.0, correlation: 0.96, significance: 9.0, sd, inside: true };
+            let peak =
+                Peak { x: 0.0, y: 0.0, correlation: 0.96, significance: 9.0, sd, information: [1.0; 3], inside: true };
             common.finish(&bench, common.looks(&bench, |_| true), peak, 0.0)
         };
         assert!(finish([0.01, 0.02]).is_ok());

@@ -7,13 +7,15 @@ use crate::numerics::placement::{self, Link};
 
 /// No seam is trusted beyond this: what a placement weighs is more than counting noise.
 const LEAST_SD_PX: f64 = 0.05;
-/// Fewer patches tell no bend.
+/// Fewer patches tell no bend, nor does a smaller share of those that were looked at: where the rest of it is not seen, a
+/// bend looks smaller than it is.
 const FEWEST_PATCHES: usize = 3;
+const LEAST_SEEN: f64 = 0.6;
 
 /// The placed tiles of a tilt.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Settled {
-    /// Place of each tile (by its slot) against the first tile; `None` where no chain of seams leads there.
+    /// Place of each tile (by its slot) against column 0, row 0; `None` where no chain of seams leads there.
     pub places_px: Vec<Option<[f64; 2]>>,
     /// The seams, in the order of the pairs.
     pub seams: Vec<SeamFigures>,
@@ -34,8 +36,9 @@ pub struct SeamFigures {
     pub distortions_px: Vec<[f64; 2]>,
 }
 
-/// Places the tiles of a tilt (`tiles` of them; `first` the slot of column 0, row 0).
-pub fn settle(pairs: Vec<(Pair, Measured<Found>)>, tiles: usize, first: Option<usize>) -> Settled {
+/// Places the tiles of a tilt (`tiles` of them). `first` is the slot of column 0, row 0 with no place of its own; where
+/// that tile is not there, any other with its nominal place against it.
+pub fn settle(pairs: Vec<(Pair, Measured<Found>)>, tiles: usize, first: Option<(usize, [f64; 2])>) -> Settled {
     let link = |(pair, found): &(Pair, Measured<Found>)| {
         let found = found.as_ref().ok()?;
         let weight = found.sd_px.map(|sd| 1.0 / (sd * sd + LEAST_SD_PX * LEAST_SD_PX));
@@ -43,7 +46,10 @@ pub fn settle(pairs: Vec<(Pair, Measured<Found>)>, tiles: usize, first: Option<u
     };
     let links: Vec<Link> = pairs.iter().filter_map(link).collect();
     let places_px = match first {
-        Some(first) => placement::place(tiles, &links, first),
+        Some((first, [x0, y0])) => placement::place(tiles, &links, first)
+            .into_iter()
+            .map(|place| place.map(|[x, y]| [x + x0, y + y0]))
+            .collect(),
         None => vec![None; tiles],
     };
     let seams = pairs.into_iter().map(|(pair, found)| figures(pair, found, &places_px)).collect();
@@ -94,8 +100,9 @@ impl SeamFigures {
     /// tell a bend.
     pub fn distortion_px(&self) -> Option<f64> {
         let power = rms(&self.distortions_px)?.powi(2);
-        let patches = &self.found.as_ref().ok()?.patches;
-        if patches.len() < FEWEST_PATCHES {
+        let found = self.found.as_ref().ok()?;
+        let patches = &found.patches;
+        if patches.len() < FEWEST_PATCHES || (patches.len() as f64) < LEAST_SEEN * found.looked as f64 {
             return None;
         }
         let noise: f64 = patches.iter().map(|patch| patch.sd_px.iter().map(|sd| sd * sd).sum::<f64>()).sum();
@@ -112,4 +119,40 @@ pub fn rms(vectors: &[[f64; 2]]) -> Option<f64> {
 /// The longest; `None` without a vector.
 pub fn longest(vectors: &[[f64; 2]]) -> Option<f64> {
     vectors.iter().map(|[x, y]| x.hypot(*y)).reduce(f64::max)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn seam(from: usize, to: usize, difference_px: [f64; 2]) -> (Pair, Measured<Found>) {
+        let pair = Pair {
+            from,
+            to,
+            along_x: true,
+            nominal_px: [0.0, 200.0],
+            whole_px: [0, 200],
+            overlap_px: 40,
+            reach_px: 22,
+        };
+        let found = Found {
+            difference_px,
+            sd_px: [0.02; 2],
+            correlation: 0.9,
+            intensity_ratio: Some(1.0),
+            patches: Vec::new(),
+            looked: 0,
+        };
+        (pair, Ok(found))
+    }
+
+    #[test]
+    fn tiles_are_placed_without_the_first_one() {
+        // The tiles of rows 1 and 2 alone: row 1 lies at its nominal place, row 2 where it was found against it.
+        let settled = settle(vec![seam(0, 1, [1.5, 203.0])], 2, Some((0, [0.0, 200.0])));
+        assert_eq!(settled.places_px[0], Some([0.0, 200.0]));
+        let [x, y] = settled.places_px[1].unwrap();
+        assert!((x - 1.5).abs() < 1e-9 && (y - 403.0).abs() < 1e-9);
+        assert_eq!(settled.seams[0].offset_px, Some([1.5, 3.0]));
+    }
 }

@@ -8,10 +8,15 @@
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::{BANDS, Linker, Moved, View, apply, stretch};
 use crate::numerics::placement::{self, Link};
+use crate::numerics::registration::masked::Image;
 use rayon::prelude::*;
+use rustfft::num_complex::Complex32;
 
 /// No link reaches over more than this, unless nothing lies between.
 const LONGEST_LINK_DEG: f64 = 10.0;
+/// Pictures whose shorter side is at least this are linked at half their size: patches refine what is found.
+const LEAST_BINNED_PX: usize = 160;
+const BIN: usize = 2;
 /// Tilts that could not be tied are tried against so many of the nearest that are.
 const BRIDGES: usize = 4;
 /// So many pairs, spread over the series, say which band is used.
@@ -55,10 +60,14 @@ pub struct Chain {
 /// Chains all tilts; `across` is the perpendicular direction, where known. `None` where no tilt has a picture.
 pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
     let first = tilts.iter().find_map(|tilt| tilt.picture)?;
-    let linker = Linker::new(first.rows, first.cols);
-    let maker = Maker { tilts, across, linker, band: 0 };
+    let bin = if first.rows.min(first.cols) >= LEAST_BINNED_PX { BIN } else { 1 };
+    let images: Vec<Option<Image>> =
+        tilts.par_iter().map(|tilt| tilt.picture.map(|picture| picture.image().binned(bin))).collect();
+    let (rows, cols) = images.iter().flatten().next().map(|image| (image.rows, image.cols))?;
+    let linker = Linker::new(rows, cols, bin);
+    let references = images.par_iter().map(|image| image.as_ref().map(|image| linker.reference(image))).collect();
     let pairs = pairs(tilts);
-    let mut maker = maker;
+    let mut maker = Maker { tilts, across, linker, images, references, bin: bin as f64, band: 0 };
     maker.band = maker.best_band(&pairs);
     let mut made = maker.all(&pairs);
     let mut start = start(tilts, &made)?;
@@ -119,6 +128,11 @@ struct Maker<'a> {
     tilts: &'a [Seen<'a>],
     across: Option<[f64; 2]>,
     linker: Linker,
+    /// Pictures, `bin` of whose pixels lie along one of these.
+    images: Vec<Option<Image>>,
+    /// Their spectra.
+    references: Vec<Option<Vec<Complex32>>>,
+    bin: f64,
     /// The band in which all links are sought first: what one band follows is not quite what another does.
     band: usize,
 }
@@ -138,7 +152,13 @@ impl Maker<'_> {
         let tried: Vec<Vec<bool>> = pairs
             .par_iter()
             .step_by(every)
-            .map(|&(a, b)| (0..BANDS.len()).map(|band| self.make_in(a, b, band).is_some()).collect())
+            .filter_map(|&(a, b)| {
+                let (inner, outer) = self.ordered(a, b);
+                let reference = self.references[inner].as_ref()?;
+                let views = (self.view(inner), self.view(outer));
+                let stretched = self.linker.stretched(self.images[outer].as_ref()?, views);
+                Some((0..BANDS.len()).map(|band| self.linker.shows(reference, &stretched, band)).collect())
+            })
             .collect();
         let any = tried.iter().filter(|by_band| by_band.contains(&true)).count() as f64;
         let by = |band: usize| tried.iter().filter(|by_band| by_band[band]).count() as f64;
@@ -147,19 +167,24 @@ impl Maker<'_> {
             .unwrap_or_else(|| (0..BANDS.len()).max_by(|&a, &b| by(a).total_cmp(&by(b))).unwrap_or(0))
     }
 
-    /// A link in the band that is used; in another only where that one shows nothing.
-    fn make(&self, a: usize, b: usize) -> Option<Made> {
-        let others = (0..BANDS.len()).filter(|&band| band != self.band);
-        std::iter::once(self.band).chain(others).find_map(|band| self.make_in(a, b, band))
+    /// The one nearer to zero first.
+    fn ordered(&self, a: usize, b: usize) -> (usize, usize) {
+        if self.tilts[a].tilt_deg.abs() <= self.tilts[b].tilt_deg.abs() { (a, b) } else { (b, a) }
     }
 
-    /// Where the middle of the inner tilt's picture lies in the outer one's.
-    fn make_in(&self, a: usize, b: usize, band: usize) -> Option<Made> {
-        let nearer = self.tilts[a].tilt_deg.abs() <= self.tilts[b].tilt_deg.abs();
-        let (inner, outer) = if nearer { (a, b) } else { (b, a) };
-        let (one, other) = (self.tilts[inner].picture?.image(), self.tilts[outer].picture?.image());
+    /// Where the middle of the inner tilt's picture lies in the outer one's: in the band that is used, in another only
+    /// where that one shows nothing.
+    fn make(&self, a: usize, b: usize) -> Option<Made> {
+        let (inner, outer) = self.ordered(a, b);
+        let (reference, image) = (self.references[inner].as_ref()?, self.images[outer].as_ref()?);
         let views = (self.view(inner), self.view(outer));
-        let moved = self.linker.link(&self.linker.reference(&one), &other, views, band)?;
+        let stretched = self.linker.stretched(image, views);
+        let others = (0..BANDS.len()).filter(|&band| band != self.band);
+        let mut moved = std::iter::once(self.band)
+            .chain(others)
+            .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
+        moved.place = moved.place.map(|px| px * self.bin);
+        moved.sd *= self.bin;
         Some((inner, outer, moved))
     }
 

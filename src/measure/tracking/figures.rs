@@ -15,6 +15,8 @@ pub struct TiltFrame<'a> {
     pub settled: &'a Settled,
     /// Which of its tiles could be read.
     pub readable: Vec<bool>,
+    /// The verdict leaves it out.
+    pub left_out: bool,
     /// Dark cells of the assembled frame, and the side of a cell in px.
     pub dark: Option<(&'a Array2<bool>, usize)>,
 }
@@ -46,6 +48,7 @@ fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
         shift_x_px: place.map(|place| place[0]),
         shift_y_px: place.map(|place| place[1]),
         step_px: tracked.steps_px[at].map(length),
+        step_error_px: tracked.step_error_px(at),
         stage_step_px: tracked.stage_steps_px[at].map(length),
         correlation: tracked.correlations[at],
         shared_area_fraction: share.map(|share| share.whole),
@@ -78,7 +81,13 @@ fn field(series: &Series, tracked: &Tracked, at: usize, frame: &TiltFrame<'_>) -
             ((place.col, place.row), Frame { x: [*x, x + width], y: [*y, y + height] })
         })
         .collect();
-    Field { view: tracked.view(tilt.tilt_deg), order: tilt.order, place_px: tracked.positions_px[at], tiles }
+    Field {
+        view: tracked.view(tilt.tilt_deg),
+        order: tilt.order,
+        place_px: tracked.positions_px[at],
+        tiles,
+        left_out: frame.left_out,
+    }
 }
 
 fn visible(series: &Series, tracked: &Tracked, fields: &[Field], at: usize, frame: &TiltFrame<'_>) -> Option<f64> {
@@ -134,8 +143,15 @@ pub fn points(series: &Series, tracked: &Measured<Tracked>) -> Measured<Vec<Opti
 
 /// The record's geometry.
 pub fn geometry(series: &Series, tracked: &Measured<Tracked>) -> Geometry {
-    let fitted =
-        points(series, tracked).and_then(|points| geometry::fit(&points.into_iter().flatten().collect::<Vec<_>>()));
+    let um = |px: f64, pixel_nm: f64| px * pixel_nm / 1000.0;
+    let thickness_nm = series.sheet.specimen_facts.thickness_nm;
+    let followed = tracked.as_ref().ok().and_then(|tracked| tracked.heights_px).zip(series.pixel_nm);
+    let heights = geometry::Heights {
+        section_um: thickness_nm.map(|nm| nm / 1000.0),
+        mean_um: followed.map(|(px, pixel_nm)| um(px, pixel_nm)),
+    };
+    let fitted = points(series, tracked)
+        .and_then(|points| geometry::fit(&points.into_iter().flatten().collect::<Vec<_>>(), heights));
     let axis = tracked.as_ref().ok().map(|tracked| &tracked.axis);
     let found = axis.and_then(|axis| axis.found);
     let fit = fitted.as_ref().ok();
@@ -147,10 +163,26 @@ pub fn geometry(series: &Series, tracked: &Measured<Tracked>) -> Geometry {
         fit_rms_um: fit.map(|fit| fit.rms_um),
         axis_offset_error_um: fit.map(|fit| fit.axis_offset_error_um),
         height_offset_error_um: fit.map(|fit| fit.height_offset_error_um),
+        axis_offset_scatter_um: fit.map(|fit| fit.axis_offset_scatter_um),
+        height_offset_scatter_um: fit.map(|fit| fit.height_offset_scatter_um),
+        error_note: fit.map(|_| error_note(heights)),
         axis_used_deg: axis.and_then(|axis| axis.used_deg),
         axis_found_deg: found.map(|found| found.axis_deg),
         axis_found_error_deg: found.map(|found| found.error_deg),
         axis_note: axis.and_then(|axis| axis.note.clone()),
         piece_constants_um: fit.map(|fit| fit.constants_um.clone()).unwrap_or_default(),
     }
+}
+
+/// What the uncertainties of axis offset and height speak of.
+fn error_note(heights: geometry::Heights) -> String {
+    let section = match heights.section_um {
+        Some(um) => format!("what is followed lies anywhere in the {:.0} nm of the section", 1000.0 * um),
+        None => "the thickness is not stated, so where in the section lies what is followed is left out".into(),
+    };
+    let mean = match heights.mean_um {
+        Some(um) => format!("the mean height of what is followed is known to {:.0} nm on either side", 1000.0 * um),
+        None => "how its mean height changes with tilt is not known".into(),
+    };
+    format!("one standard uncertainty: scatter about the fit; {section}; {mean}")
 }

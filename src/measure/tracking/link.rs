@@ -40,13 +40,13 @@ pub struct View {
 /// A measured movement.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Moved {
-    /// Place of the feature in the other picture, from its middle, in pixels of the kept picture.
+    /// Place of the feature in the other picture, from its middle, in pixels.
     pub place: [f64; 2],
     /// Normalised correlation.
     pub correlation: f64,
     /// Over chance.
     pub significance: f64,
-    /// One standard deviation by noise alone, in pixels of the kept picture.
+    /// One standard deviation by noise alone, in pixels.
     pub sd: f64,
 }
 
@@ -57,10 +57,13 @@ pub struct Linker {
 }
 
 impl Linker {
-    /// For pictures of this size.
-    pub fn new(rows: usize, cols: usize) -> Self {
+    /// For pictures of this size, whose pixel is `bin` of those that [`BANDS`] speak of.
+    pub fn new(rows: usize, cols: usize, bin: usize) -> Self {
+        let coarser =
+            |band: Band| Band { high_pass: band.high_pass * bin as f64, low_pass: band.low_pass * bin as f64 };
+        let bands = BANDS.map(coarser);
         let size = (good_size_within(rows).max(1), good_size_within(cols).max(1));
-        Self { bench: Bench::new(size.0, size.1, &BANDS, TAPER), size }
+        Self { bench: Bench::new(size.0, size.1, &bands, TAPER), size }
     }
 
     /// The spectrum of a picture.
@@ -68,11 +71,27 @@ impl Linker {
         self.bench.spectrum(&sample(image, self.size, [0.0; 2], [[1.0, 0.0], [0.0, 1.0]]))
     }
 
-    /// Finds where the middle of `reference` (seen at `from`) lies in `image` (seen at `to`), by one of the bands.
-    /// `None`: what was found could be chance.
-    pub fn link(&self, reference: &[Complex32], image: &Image, (from, to): (View, View), band: usize) -> Option<Moved> {
+    /// The spectrum of a picture as it would look where `reference` was seen.
+    pub fn stretched(&self, image: &Image, (from, to): (View, View)) -> Vec<Complex32> {
+        self.bench.spectrum(&sample(image, self.size, [0.0; 2], stretch(from, to)))
+    }
+
+    /// Whether one of the bands shows where the two belong, within reach.
+    pub fn shows(&self, reference: &[Complex32], stretched: &[Complex32], band: usize) -> bool {
+        self.search(reference, stretched, band).is_some()
+    }
+
+    /// Finds where the middle of `reference` (seen at `from`) lies in `image` (seen at `to`), by one of the bands;
+    /// `stretched` is the image as [`Self::stretched`] gives it. `None`: what was found could be chance.
+    pub fn link(
+        &self,
+        reference: &[Complex32],
+        (image, stretched): (&Image, &[Complex32]),
+        (from, to): (View, View),
+        band: usize,
+    ) -> Option<Moved> {
         let stretch = stretch(from, to);
-        let first = self.search(reference, image, stretch, band)?;
+        let first = self.search(reference, stretched, band)?;
         let mut moved = self.moved(first, [0.0; 2], stretch);
         if first.x.hypot(first.y) > 0.5 {
             let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
@@ -84,9 +103,8 @@ impl Linker {
     }
 
     /// The peak within the near reach if it is believed there, else further out.
-    fn search(&self, reference: &[Complex32], image: &Image, stretch: [[f64; 2]; 2], band: usize) -> Option<Peak> {
-        let other = self.bench.spectrum(&sample(image, self.size, [0.0; 2], stretch));
-        let cross = self.bench.cross_in(band, reference, &other);
+    fn search(&self, reference: &[Complex32], stretched: &[Complex32], band: usize) -> Option<Peak> {
+        let cross = self.bench.cross_in(band, reference, stretched);
         REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, believed)| {
             let reach = [self.size.1, self.size.0].map(|px| ((share * px as f64) as usize).max(2));
             self.bench.peak(&cross, reach).filter(|peak| peak.inside && peak.significance >= believed)
@@ -137,7 +155,8 @@ fn bilinear(image: &Image, x: f64, y: f64) -> f32 {
     if !inside {
         return f32::NAN;
     }
-    let (left, top) = (x.floor() as usize, y.floor() as usize);
+    // Above zero, to cut off is to round down.
+    let (left, top) = (x as usize, y as usize);
     let (right, bottom) = ((left + 1).min(image.cols - 1), (top + 1).min(image.rows - 1));
     let (fx, fy) = ((x - left as f64) as f32, (y - top as f64) as f32);
     let at = |x: usize, y: usize| image.values[y * image.cols + x];
@@ -171,17 +190,24 @@ mod tests {
 
     #[test]
     fn a_feature_is_found_through_stretch_and_shift() {
-        let linker = Linker::new(96, 128);
+        let linker = Linker::new(96, 128, 1);
         let view = |tilt_deg| View { across: Some([1.0, 0.0]), tilt_deg };
         let reference = linker.reference(&picture(50.0, [0.0, 0.0]));
         let other = picture(56.0, [-9.3, 5.6]);
-        let moved = linker.link(&reference, &other, (view(50.0), view(56.0)), 0).unwrap();
+        let moved = linker
+            .link(
+                &reference,
+                (&other, &linker.stretched(&other, (view(50.0), view(56.0)))),
+                (view(50.0), view(56.0)),
+                0,
+            )
+            .unwrap();
         assert!((moved.place[0] + 9.3).abs() < 0.1 && (moved.place[1] - 5.6).abs() < 0.1, "{moved:?}");
     }
 
     #[test]
     fn a_blank_picture_links_to_nothing() {
-        let linker = Linker::new(96, 128);
+        let linker = Linker::new(96, 128, 1);
         let view = View { across: None, tilt_deg: 0.0 };
         let reference = linker.reference(&picture(0.0, [0.0; 2]));
         let mut state = 7u64;
@@ -190,6 +216,7 @@ mod tests {
             (state >> 40) as f32
         });
         let blank = Image { rows: 96, cols: 128, values: noise.collect() };
-        assert_eq!(linker.link(&reference, &blank, (view, view), 0), None);
+        let stretched = linker.stretched(&blank, (view, view));
+        assert_eq!(linker.link(&reference, (&blank, &stretched), (view, view), 0), None);
     }
 }

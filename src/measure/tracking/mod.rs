@@ -6,8 +6,10 @@ pub mod chain;
 pub mod figures;
 pub mod kept;
 pub mod link;
+pub mod patches;
 pub mod shared;
 pub mod shift;
+pub mod solve;
 pub mod steps;
 
 use crate::intake::Series;
@@ -26,8 +28,8 @@ const LEAST_STEP_PX: f64 = 1.5;
 const AXIS_OFF_DEG: f64 = 2.0;
 /// … if it is by this many standard errors,
 const AXIS_OFF_ERRORS: f64 = 3.0;
-/// and if the pictures shrink about as much as cosines say.
-const STRENGTH: [f64; 2] = [0.6, 1.4];
+/// and if places move against each other across it so many times as much as along it.
+const LEAST_CONTRAST: f64 = 1.5;
 /// A direction that is known no better than this is none.
 const WORST_AXIS_ERROR_DEG: f64 = 5.0;
 
@@ -38,6 +40,10 @@ pub struct Tracked {
     pub start: usize,
     /// Where its centre feature is found, in px of the assembled picture from its middle, by tilt.
     pub positions_px: Vec<Option<[f64; 2]>>,
+    /// Covariance (xx, xy, yy) of each position against its neighbours', in px²; `None` where patches told none.
+    pub errors_px: Vec<Option<[f64; 3]>>,
+    /// How well the mean height of what is followed is known to lie at mid-thickness.
+    pub heights_px: Option<f64>,
     /// Correlation of the link that found it.
     pub correlations: Vec<Option<f64>>,
     /// What the run leaves of each movement.
@@ -86,12 +92,39 @@ pub fn follow(series: &Series, pictures: &[Option<Kept>], places: &[Place], pixe
         .zip(pictures)
         .map(|(tilt, picture)| Seen { tilt_deg: tilt.tilt_deg, order: tilt.order, picture: picture.as_ref() })
         .collect();
-    let axis = settle_axis(series.sheet.tilt.axis_deg, axis::find(&tilts));
-    let chain = chain::chain(&tilts, axis.across()).ok_or_else(|| NotMeasured::because("no tilt shows a picture"))?;
+    let stated = settle_axis(series.sheet.tilt.axis_deg, None);
+    let (mut chain, mut bits) = chained(&tilts, stated.across())?;
+    let angles: Vec<f64> = tilts.iter().map(|tilt| tilt.tilt_deg).collect();
+    let found = bits.as_ref().and_then(|bits| axis::find(&angles, stated.across(), &chain, bits));
+    let axis = settle_axis(series.sheet.tilt.axis_deg, found);
+    if axis.used_deg != stated.used_deg {
+        (chain, bits) = chained(&tilts, axis.across())?;
+    }
+    let mut errors_px = vec![None; tilts.len()];
+    let mut heights_px = None;
+    if let (Some(bits), Some(across)) = (&bits, axis.across()) {
+        let solution = solve::solve(&angles, across, &bits.all, &bits.cut_at, chain.start);
+        heights_px = solution.mean_height_error.map(|error| error * pixel_px);
+        for (at, solved) in solution.places.into_iter().enumerate() {
+            if let (Some(solved), Some(place)) = (solved, chain.places[at].as_mut()) {
+                let view = patches::to_picture(Some(across), angles[at]);
+                place.px = link::apply(view, solved.place);
+                let covariance = axis::covariance_seen(solved.covariance, view);
+                errors_px[at] = Some(covariance.map(|c| c * pixel_px * pixel_px));
+            }
+        }
+    }
     if chain.places.iter().flatten().count() < 2 {
         return Err(NotMeasured::because("no two tilts show the same texture"));
     }
-    Ok(tracked(series, chain, places, pixel_px, axis))
+    Ok(Tracked { errors_px, heights_px, ..tracked(series, chain, places, pixel_px, axis) })
+}
+
+/// The chain of all tilts, and their patches.
+fn chained(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Measured<(Chain, Option<patches::Bits>)> {
+    let chain = chain::chain(tilts, across).ok_or_else(|| NotMeasured::because("no tilt shows a picture"))?;
+    let bits = patches::follow(tilts, across, &chain);
+    Ok((chain, bits))
 }
 
 fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis: Axis) -> Tracked {
@@ -117,6 +150,8 @@ fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis:
         start: chain.start,
         steps_px: steps(positions_px.clone(), false),
         stage_steps_px: steps(stage, true),
+        errors_px: Vec::new(),
+        heights_px: None,
         correlations: chain.places.iter().map(|place| place.map(|place| place.correlation)).collect(),
         positions_px,
         pieces,
@@ -126,9 +161,7 @@ fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis:
 
 /// The direction that is used, and what must be said of it.
 fn settle_axis(stated: Option<f64>, found: Option<axis::Found>) -> Axis {
-    let sure = found.filter(|found| {
-        found.error_deg < WORST_AXIS_ERROR_DEG && found.strength > STRENGTH[0] && found.strength < STRENGTH[1]
-    });
+    let sure = found.filter(|found| found.error_deg < WORST_AXIS_ERROR_DEG && found.contrast > LEAST_CONTRAST);
     let (used_deg, note) = match (stated, sure) {
         (None, None) => (None, Some("the axis is not stated (tilt.axis_deg), and the pictures do not tell it".into())),
         (None, Some(found)) => {
@@ -158,18 +191,30 @@ fn settle_axis(stated: Option<f64>, found: Option<axis::Found>) -> Axis {
 fn axis_note(stated: f64, used: f64, off: f64, error: f64) -> String {
     if off.abs() > 80.0 {
         return format!(
-            "the stated axis ({stated:.1}°) is wrong by 90°: the pictures shrink along it, not across it; their axis is at \
+            "the stated axis ({stated:.1}°) is wrong by 90°: places move against each other along it, not across it; their axis is at \
              {used:.1}° (± {error:.1}°), which is used"
         );
     }
     format!(
-        "the stated axis ({stated:.1}°) is off by {:.1}°: by how the pictures shrink it is at {used:.1}° (± {error:.1}°), \
+        "the stated axis ({stated:.1}°) is off by {:.1}°: by how places move against each other it is at {used:.1}° (± {error:.1}°), \
          which is used; correct tilt.axis_deg",
         off.abs()
     )
 }
 
 impl Tracked {
+    /// One standard uncertainty of a tilt's step along its own direction; `None` where it is not known.
+    pub fn step_error_px(&self, at: usize) -> Option<f64> {
+        let [xx, xy, yy] = self.errors_px.get(at).copied().flatten()?;
+        let [x, y] = self.steps_px[at]?;
+        let length = x.hypot(y);
+        if length < 1e-9 {
+            return Some((0.5 * (xx + yy)).max(0.0).sqrt());
+        }
+        let (x, y) = (x / length, y / length);
+        Some((x * x * xx + 2.0 * x * y * xy + y * y * yy).max(0.0).sqrt())
+    }
+
     /// What a tilt is seen through.
     pub fn view(&self, tilt_deg: f64) -> View {
         View { across: self.axis.across(), tilt_deg }
@@ -181,7 +226,7 @@ mod tests {
     use super::*;
 
     fn found(axis_deg: f64) -> Option<axis::Found> {
-        Some(axis::Found { axis_deg, error_deg: 0.3, strength: 0.97 })
+        Some(axis::Found { axis_deg, error_deg: 0.3, contrast: 5.0 })
     }
 
     #[test]

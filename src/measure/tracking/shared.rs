@@ -37,6 +37,8 @@ pub struct Field {
     pub place_px: Option<[f64; 2]>,
     /// Its tiles, those that could be read, each with column and row.
     pub tiles: Vec<((usize, usize), Frame)>,
+    /// The verdict leaves it out: what the others share is not charged with it.
+    pub left_out: bool,
 }
 
 /// What a tilt shares.
@@ -48,7 +50,7 @@ pub struct Share {
     pub tiles: Vec<((usize, usize), f64)>,
 }
 
-/// Share of the start's field that is common to all tilts from zero out to each tilt; `None` where a place is not
+/// Share of the start's field that is common to all kept tilts from zero out to each tilt; `None` where a place is not
 /// known. `middle_px` is the middle of the assembled picture.
 pub fn shares(fields: &[Field], start: usize, middle_px: [f64; 2]) -> Vec<Option<Share>> {
     let mut shares = vec![None; fields.len()];
@@ -66,7 +68,7 @@ pub fn shares(fields: &[Field], start: usize, middle_px: [f64; 2]) -> Vec<Option
         let both: Vec<bool> = seen.iter().zip(&kept).map(|(a, b)| *a && *b).collect();
         let own = seen.iter().filter(|&&seen| seen).count() as f64 / points.len().max(1) as f64;
         shares[at] = Some(share(&points, &both));
-        if own >= LOST {
+        if own >= LOST && !fields[at].left_out {
             kept = both;
         }
     }
@@ -156,7 +158,7 @@ mod tests {
             ((0, row), Frame { x: [0.0, 100.0], y: [y0, y0 + 100.0] })
         };
         let view = View { across: Some([1.0, 0.0]), tilt_deg };
-        Field { view, order, place_px: Some(place), tiles: vec![tile(0), tile(1)] }
+        Field { view, order, place_px: Some(place), tiles: vec![tile(0), tile(1)], left_out: false }
     }
 
     #[test]
@@ -177,6 +179,16 @@ mod tests {
         assert!(shares[1].as_ref().unwrap().whole < 0.2);
         // At 60° the field is half as wide across the axis: a shift of 20 leaves it inside.
         assert_eq!(shares[2].as_ref().unwrap().whole, 1.0);
+    }
+
+    #[test]
+    fn a_tilt_that_is_left_out_costs_no_other() {
+        let mut fields = [field(0.0, 0, [0.0; 2]), field(3.0, 1, [0.0, 60.0]), field(6.0, 2, [0.0; 2])];
+        assert!(shares(&fields, 0, [50.0, 95.0])[2].as_ref().unwrap().whole < 0.7);
+        fields[1].left_out = true;
+        let shares = shares(&fields, 0, [50.0, 95.0]);
+        assert_eq!(shares[2].as_ref().unwrap().whole, 1.0);
+        assert!(shares[1].as_ref().unwrap().whole < 0.7, "its own share stays");
     }
 
     #[test]

@@ -19,6 +19,31 @@ pub struct Image {
     pub values: Vec<f32>,
 }
 
+impl Image {
+    /// Means of `bin` × `bin` pixels, those that are no number left out.
+    pub fn binned(&self, bin: usize) -> Self {
+        if bin <= 1 {
+            return self.clone();
+        }
+        let (rows, cols) = ((self.rows / bin).max(1), (self.cols / bin).max(1));
+        let mut values = Vec::with_capacity(rows * cols);
+        for row in 0..rows {
+            for col in 0..cols {
+                let (mut sum, mut n) = (0.0f32, 0.0f32);
+                for y in row * bin..((row + 1) * bin).min(self.rows) {
+                    let line = y * self.cols + col * bin..y * self.cols + ((col + 1) * bin).min(self.cols);
+                    for value in self.values[line].iter().filter(|value| value.is_finite()) {
+                        sum += value;
+                        n += 1.0;
+                    }
+                }
+                values.push(if n > 0.0 { sum / n } else { f32::NAN });
+            }
+        }
+        Self { rows, cols, values }
+    }
+}
+
 /// Displacements that are looked at, whole pixels, ends included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Window {

@@ -18,6 +18,8 @@ const GRID_STEPS_PX: [f64; 1] = [0.15];
 const GRID_REACH: i32 = 2;
 /// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
 const AS_HIGH: f64 = 0.93;
+/// Where less than this is left of the taper, no more is divided out.
+const LEAST_LEFT: f64 = 0.05;
 /// A ridge is a maximum too: neighbours may be higher by this share.
 const LEVEL: f64 = 0.01;
 
@@ -43,15 +45,31 @@ pub struct Bench {
     fft: Fft2,
     rows: Taper,
     cols: Taper,
-    /// Square of each band's factor at each index of a spectrum.
-    bands: Vec<Vec<f32>>,
+    bands: Vec<Weights>,
 }
+
+/// A band on the raster of a spectrum.
+#[derive(Debug, Clone)]
+pub struct Weights {
+    /// Square of the band's factor at each index.
+    squares: Vec<f32>,
+    /// Beyond these frequencies (indices from 0 in x, to either side of 0 in y) the band passes next to nothing.
+    ends: [usize; 2],
+}
+
+/// Rings in which coherence is averaged.
+const RINGS_PER_CYCLE: f64 = 64.0;
+/// Edges and parts of a pixel leave no ring more coherent than this, squared.
+const MOST_COHERENT: f64 = 0.97;
+/// A band ends where this share of the power is left.
+const NEXT_TO_NOTHING: f64 = 1e-4;
 
 /// What two images (or several pairs of one size) have in common.
 #[derive(Debug, Clone, Default)]
 pub struct Cross {
     /// A · conj(B), band-passed.
     spectrum: Vec<Complex32>,
+    ends: [usize; 2],
     energy_a: f64,
     energy_b: f64,
     chance: f64,
@@ -91,6 +109,8 @@ pub struct Peak {
     /// One standard deviation of x and y, for noise alone: √(1 - ρ²)/ρ × chance / √K, K the mean square angular
     /// frequency of what is common, read off the peak's curvature.
     pub sd: [f64; 2],
+    /// Inverse covariance (xx, xy, yy) for noise alone: texture that runs one way tells little along itself.
+    pub information: [f64; 3],
     /// A peak at the edge of the search is none.
     pub inside: bool,
 }
@@ -104,7 +124,10 @@ impl Bench {
                 let (fx, fy) = fft.frequency(at);
                 if at == 0 { 0.0 } else { band.factor(fx * fx + fy * fy).powi(2) as f32 }
             };
-            (0..fft.half() * rows).map(weight).collect()
+            // exp(-2 (f/low_pass)²) of the power passes.
+            let end = band.low_pass * (-0.5 * NEXT_TO_NOTHING.ln()).sqrt();
+            let ends = [cols, rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
+            Weights { squares: (0..fft.half() * rows).map(weight).collect(), ends }
         };
         let bands = bands.iter().map(weights).collect();
         Self { fft, rows: Taper::new(rows, taper), cols: Taper::new(cols, taper), bands }
@@ -139,27 +162,94 @@ impl Bench {
 
     /// What two spectra have in common in one of the bands.
     pub fn cross_in(&self, band: usize, a: &[Complex32], b: &[Complex32]) -> Cross {
-        let weights = &self.bands[band];
+        self.cross_by(&self.bands[band], a, b)
+    }
+
+    /// What two spectra have in common, each frequency weighed.
+    pub fn cross_by(&self, weights: &Weights, a: &[Complex32], b: &[Complex32]) -> Cross {
+        let Weights { squares, ends } = weights;
         let rows = self.fft.rows;
         let mut spectrum = vec![Complex32::default(); a.len()];
         let (mut energy_a, mut energy_b, mut chance) = (0.0f64, 0.0f64, 0.0f64);
-        for x in 0..self.fft.half() {
-            let span = x * rows..(x + 1) * rows;
+        for x in 0..=ends[0] {
             let (mut ea, mut eb, mut ch) = (0.0f64, 0.0f64, 0.0f64);
-            for at in span {
-                let band = weights[at];
-                let (pa, pb) = (a[at].norm_sqr() * band, b[at].norm_sqr() * band);
-                spectrum[at] = a[at] * b[at].conj() * band;
-                ea += f64::from(pa);
-                eb += f64::from(pb);
-                ch += f64::from(pa) * f64::from(pb);
+            for span in Self::passed(rows, ends[1]) {
+                let span = x * rows + span.start..x * rows + span.end;
+                let sides = a[span.clone()].iter().zip(&b[span.clone()]);
+                for ((out, band), (a, b)) in spectrum[span.clone()].iter_mut().zip(&squares[span]).zip(sides) {
+                    let (pa, pb) = (a.norm_sqr() * band, b.norm_sqr() * band);
+                    *out = a * b.conj() * band;
+                    ea += f64::from(pa);
+                    eb += f64::from(pb);
+                    ch += f64::from(pa) * f64::from(pb);
+                }
             }
             let times = f64::from(self.fft.multiplicity(x));
             energy_a += times * ea;
             energy_b += times * eb;
             chance += times * ch;
         }
-        Cross { spectrum, energy_a, energy_b, chance }
+        Cross { spectrum, ends: *ends, energy_a, energy_b, chance }
+    }
+
+    /// The weights with which a shift is known best (greatest likelihood; Knapp & Carter 1976, IEEE Trans. Acoust. Speech
+    /// Signal Process. 24:320): γ²/(1 - γ²) over what is common, γ the coherence, both as averages over rings of all
+    /// `pairs` of spectra, whose shift is about that of `peak`. Frequencies below `high_pass` carry illumination.
+    /// `None` where nothing is coherent.
+    pub fn best_weights(&self, pairs: &[[&[Complex32]; 2]], peak: &Peak, high_pass: f64) -> Option<Weights> {
+        let (rows, cols) = self.size();
+        let turns = |n: usize, count: usize, d: f64| -> Vec<Complex32> {
+            (0..count).map(|k| turn(if count == n { signed(k, n) } else { k as f64 / n as f64 }, d)).collect()
+        };
+        let (along_y, along_x) = (turns(rows, rows, peak.y), turns(cols, self.fft.half(), peak.x));
+        let ring_of = |at: usize| {
+            let (fx, fy) = self.fft.frequency(at);
+            (fx.hypot(fy) * RINGS_PER_CYCLE) as usize
+        };
+        let rings = (0.5f64.hypot(0.5) * RINGS_PER_CYCLE) as usize + 1;
+        // Of each ring: bins, power of the one, of the other, and what is common.
+        let mut sums = vec![[0.0f64; 4]; rings];
+        for (x, turn_x) in along_x.iter().enumerate() {
+            let times = f64::from(self.fft.multiplicity(x));
+            for (y, turn_y) in along_y.iter().enumerate() {
+                let at = x * rows + y;
+                let turned = turn_x * turn_y;
+                let sum = &mut sums[ring_of(at)];
+                for [a, b] in pairs {
+                    sum[0] += times;
+                    sum[1] += times * f64::from(a[at].norm_sqr());
+                    sum[2] += times * f64::from(b[at].norm_sqr());
+                    sum[3] += times * f64::from((a[at] * b[at].conj() * turned).re);
+                }
+            }
+        }
+        let weight = |[bins, a, b, common]: &[f64; 4]| {
+            // What chance makes of as many bins (tapers leave about half of them independent) is no coherence.
+            let coherence =
+                (common.max(0.0).powi(2) / (a * b).max(1e-30) - 2.0 / bins.max(1.0)).clamp(0.0, MOST_COHERENT);
+            coherence / (1.0 - coherence) * bins / common.max(1e-30)
+        };
+        let raw: Vec<f64> = sums.iter().map(|sum| if sum[3] > 0.0 { weight(sum) } else { 0.0 }).collect();
+        let mean = |k: usize| {
+            let near = &raw[k.saturating_sub(1)..(k + 2).min(rings)];
+            near.iter().sum::<f64>() / near.len() as f64
+        };
+        let smooth: Vec<f64> = (0..rings).map(mean).collect();
+        let most = smooth.iter().copied().fold(0.0, f64::max);
+        let last = (0..rings).rev().find(|&k| smooth[k] > 1e-3 * most).filter(|_| most > 0.0)?;
+        let end = (last + 1) as f64 / RINGS_PER_CYCLE;
+        let ends = [cols, rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
+        let squares = (0..self.fft.half() * rows).map(|at| {
+            let (fx, fy) = self.fft.frequency(at);
+            let high = 1.0 - (-(fx * fx + fy * fy) / (high_pass * high_pass)).exp();
+            if at == 0 { 0.0 } else { (smooth[ring_of(at)] / most * high * high) as f32 }
+        });
+        Some(Weights { squares: squares.collect(), ends })
+    }
+
+    /// Indices of the y frequencies up to `end` to either side of 0.
+    fn passed(rows: usize, end: usize) -> [std::ops::Range<usize>; 2] {
+        if 2 * end + 1 >= rows { [0..rows, rows..rows] } else { [0..end + 1, rows - end..rows] }
     }
 
     /// The peak within `reach` (x, y) pixels of no displacement; of peaks about as high, the nearest to it.
@@ -172,11 +262,9 @@ impl Bench {
         let (rows, cols) = self.size();
         let surface = self.fft.inverse(&mut cross.spectrum.clone());
         let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
-        let at = |x: i64, y: i64| {
-            let index = y.rem_euclid(rows as i64) as usize * cols + x.rem_euclid(cols as i64) as usize;
-            f64::from(surface[index]) / self.left(x as f64, y as f64)
-        };
-        let [x, y] = nearest_peak(reach, at)?;
+        let window = Window::of(&surface, (rows, cols), reach, [&self.cols, &self.rows]);
+        let at = |x: i64, y: i64| window.at(x, y);
+        let [x, y] = window.nearest_peak()?;
         let inside = x.abs() < reach[0].max(1) && y.abs() < reach[1].max(1);
         let (top_x, _) = parabola(at(x - 1, y), at(x, y), at(x + 1, y));
         let (top_y, _) = parabola(at(x, y - 1), at(x, y), at(x, y + 1));
@@ -184,19 +272,25 @@ impl Bench {
         let (x, y, value, curvature) = self.refine(cross, start);
         let correlation = value / energy;
         let unsure = (1.0 - correlation.powi(2)).max(1e-6).sqrt() / correlation.max(1e-6) * cross.chance_sd();
-        let sd = curvature.map(|k| if k > 0.0 { unsure / k.sqrt() } else { f64::INFINITY });
+        let [xx, xy, yy] = curvature;
+        let sd = [xx, yy].map(|k| if k > 0.0 { unsure / k.sqrt() } else { f64::INFINITY });
+        // A ridge's curvature along itself may come out below none: what is left is positive definite.
+        let most = 0.98 * (xx * yy).max(0.0).sqrt();
+        let xy = xy.clamp(-most, most);
+        let information = [xx, xy, yy].map(|k| k / (unsure * unsure));
         // Dividing the taper out makes noise larger as well, by about the root.
         let significance = correlation / cross.chance_sd() * self.left(x, y).sqrt();
-        Some(Peak { x, y, correlation, significance, sd, inside })
+        Some(Peak { x, y, correlation, significance, sd, information, inside })
     }
 
     fn left(&self, x: f64, y: f64) -> f64 {
-        (self.cols.left(x) * self.rows.left(y)).max(0.05)
+        (self.cols.left(x) * self.rows.left(y)).max(LEAST_LEFT)
     }
 
-    /// Up-samples around a whole displacement: where the peak is, how high, and its curvature over its height.
-    fn refine(&self, cross: &Cross, start: [f64; 2]) -> (f64, f64, f64, [f64; 2]) {
-        let (mut middle, mut height, mut curvature) = (start, 0.0, [0.0; 2]);
+    /// Up-samples around a whole displacement: where the peak is, how high, and its curvature (xx, xy, yy) over its
+    /// height.
+    fn refine(&self, cross: &Cross, start: [f64; 2]) -> (f64, f64, f64, [f64; 3]) {
+        let (mut middle, mut height, mut curvature) = (start, 0.0, [0.0; 3]);
         let width = (2 * GRID_REACH + 1) as usize;
         for step in GRID_STEPS_PX {
             let grid = self.grid(cross, middle, step);
@@ -209,7 +303,13 @@ impl Bench {
                 let (top, bend) =
                     if inner { parabola(grid[best - apart], height, grid[best + apart]) } else { (0.0, 0.0) };
                 middle[k] += (places[k] as f64 - f64::from(GRID_REACH) + top) * step;
-                curvature[k] = bend / (step * step) / height.max(1e-30);
+                curvature[2 * k] = bend / (step * step) / height.max(1e-30);
+            }
+            let inner = places.iter().all(|&place| place > 0 && place + 1 < width);
+            if inner {
+                let corner = |dx: i32, dy: i32| grid[(best as i32 + dx + dy * width as i32) as usize];
+                let twist = corner(1, 1) - corner(1, -1) - corner(-1, 1) + corner(-1, -1);
+                curvature[1] = -0.25 * twist / (step * step) / height.max(1e-30);
             }
         }
         (middle[0], middle[1], height, curvature)
@@ -218,20 +318,19 @@ impl Bench {
     /// The correlation, taper divided out, on a grid around a displacement: matrix DFT in y, then in x.
     fn grid(&self, cross: &Cross, middle: [f64; 2], step: f64) -> Vec<f64> {
         let (rows, cols) = self.size();
-        let half = self.fft.half();
         let offsets: Vec<f64> = (-GRID_REACH..=GRID_REACH).map(|k| f64::from(k) * step).collect();
-        let turn = |frequency: f64, d: f64| {
-            let (sine, cosine) = (TAU * frequency * d).sin_cos();
-            Complex32::new(cosine as f32, sine as f32)
-        };
         let mut grid = vec![0.0; offsets.len() * offsets.len()];
         for (row, dy) in offsets.iter().enumerate() {
             let y = middle[1] + dy;
             let turns: Vec<Complex32> = (0..rows).map(|k| turn(signed(k, rows), y)).collect();
-            let columns: Vec<Complex32> = (0..half)
+            let columns: Vec<Complex32> = (0..=cross.ends[0])
                 .map(|x| {
                     let column = &cross.spectrum[x * rows..(x + 1) * rows];
-                    let sum: Complex32 = column.iter().zip(&turns).map(|(value, turn)| value * turn).sum();
+                    let sum: Complex32 = Self::passed(rows, cross.ends[1])
+                        .into_iter()
+                        .flat_map(|span| column[span.clone()].iter().zip(&turns[span]))
+                        .map(|(value, turn)| value * turn)
+                        .sum();
                     sum * self.fft.multiplicity(x)
                 })
                 .collect();
@@ -249,6 +348,12 @@ impl Bench {
     }
 }
 
+/// exp(2πi f d).
+fn turn(frequency: f64, d: f64) -> Complex32 {
+    let (sine, cosine) = (TAU * frequency * d).sin_cos();
+    Complex32::new(cosine as f32, sine as f32)
+}
+
 /// Where the parabola through three points a step apart has its top, and how strongly it bends down.
 fn parabola(before: f64, at: f64, after: f64) -> (f64, f64) {
     let bend = 2.0 * at - before - after;
@@ -259,22 +364,47 @@ fn signed(k: usize, n: usize) -> f64 {
     if 2 * k > n { (k as f64 - n as f64) / n as f64 } else { k as f64 / n as f64 }
 }
 
-/// The highest point within reach; of local maxima about as high, the one nearest to no displacement.
-fn nearest_peak(reach: [i64; 2], at: impl Fn(i64, i64) -> f64) -> Option<[i64; 2]> {
-    let mut values = Vec::new();
-    for y in -reach[1]..=reach[1] {
-        for x in -reach[0]..=reach[0] {
-            values.push(([x, y], at(x, y)));
+/// The correlation at whole displacements within reach and one beyond, taper divided out.
+struct Window {
+    reach: [i64; 2],
+    values: Vec<f64>,
+}
+
+impl Window {
+    fn of(surface: &[f32], (rows, cols): (usize, usize), reach: [i64; 2], tapers: [&Taper; 2]) -> Self {
+        let wide = reach.map(|reach| reach + 1);
+        let left = [0, 1].map(|k| (-wide[k]..=wide[k]).map(|d| tapers[k].left(d as f64)).collect::<Vec<f64>>());
+        let mut values = Vec::with_capacity(left[0].len() * left[1].len());
+        for (y, left_y) in (-wide[1]..=wide[1]).zip(&left[1]) {
+            let line = y.rem_euclid(rows as i64) as usize * cols;
+            for (x, left_x) in (-wide[0]..=wide[0]).zip(&left[0]) {
+                let value = f64::from(surface[line + x.rem_euclid(cols as i64) as usize]);
+                values.push(value / (left_x * left_y).max(LEAST_LEFT));
+            }
         }
+        Self { reach, values }
     }
-    let best = values.iter().map(|(_, value)| *value).filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
-    let maximum = |[x, y]: [i64; 2], value: f64| {
-        (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || at(x + dx, y + dy) <= value * (1.0 + LEVEL)))
-    };
-    let high = values
-        .iter()
-        .filter(|(place, value)| *value >= best || (best > 0.0 && *value >= AS_HIGH * best && maximum(*place, *value)));
-    high.min_by_key(|([x, y], _)| x * x + y * y).map(|(place, _)| *place)
+
+    fn at(&self, x: i64, y: i64) -> f64 {
+        let wide = self.reach.map(|reach| reach + 1);
+        self.values[((y + wide[1]) * (2 * wide[0] + 1) + x + wide[0]) as usize]
+    }
+
+    /// The highest point within reach; of local maxima about as high, the one nearest to no displacement.
+    fn nearest_peak(&self) -> Option<[i64; 2]> {
+        let places =
+            || (-self.reach[1]..=self.reach[1]).flat_map(|y| (-self.reach[0]..=self.reach[0]).map(move |x| [x, y]));
+        let best = places().map(|[x, y]| self.at(x, y)).filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+        let least = if best > 0.0 { AS_HIGH * best } else { best };
+        let maximum = |[x, y]: [i64; 2], value: f64| {
+            (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || self.at(x + dx, y + dy) <= value * (1.0 + LEVEL)))
+        };
+        let high = places().filter(|&[x, y]| {
+            let value = self.at(x, y);
+            value >= least && (value >= best || maximum([x, y], value))
+        });
+        high.min_by_key(|[x, y]| x * x + y * y)
+    }
 }
 
 /// The best plane of an image's finite pixels.

@@ -13,7 +13,7 @@ use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 13] = [
+const TEMPLATES: [(&str, &str); 14] = [
     ("change.html", include_str!("../../report-templates/change.html")),
     ("field.html", include_str!("../../report-templates/field.html")),
     ("report.html", include_str!("../../report-templates/report.html")),

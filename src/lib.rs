@@ -5,7 +5,8 @@
 //! [`intake::Series`]. [`measure`] holds one measurement a file; [`assess`] runs them all in one streaming pass
 //! and knows what each needs. [`judge`] holds a profile of limits up to the figures and reaches a verdict.
 //! [`record`] is what comes out, as the types of `record.json`; [`report`] draws the page from a record and its
-//! evidence alone. [`simulate`] makes series with known truth. [`cli`] is one file a command.
+//! evidence alone. [`simulate`] makes series with known truth, [`trial`] finds out with them what a profile catches.
+//! [`cli`] is one file a command.
 
 pub mod assess;
 pub mod cli;
@@ -18,3 +19,4 @@ pub mod physics;
 pub mod record;
 pub mod report;
 pub mod simulate;
+pub mod trial;

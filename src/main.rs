@@ -13,7 +13,7 @@ fn main() -> ExitCode {
         Command::Draft(args) => text(draft::run(&args)),
         Command::Inspect(args) => text(inspect::run(&args)),
         Command::Profile(command) => text(profile::run(&command)),
-        Command::Render(args) => text(render::run(&args).map(|page| format!("report: {}\n", page.display()))),
+        Command::Render(args) => text(render::run(&args)),
         Command::Schema => text(schema().map(|schema| schema + "\n")),
         Command::Simulate(args) => text(simulate::run(&args)),
     };

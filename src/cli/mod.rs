@@ -7,6 +7,7 @@ pub mod inspect;
 pub mod profile;
 pub mod render;
 pub mod simulate;
+pub mod trial;
 
 use clap::{Parser, Subcommand};
 
@@ -28,7 +29,7 @@ pub enum Command {
     Draft(draft::DraftArgs),
     /// Print what is understood of a series, without measuring it
     Inspect(inspect::InspectArgs),
-    /// List, show or check profiles of limits
+    /// List, show, check or try profiles of limits
     #[command(subcommand)]
     Profile(profile::ProfileCommand),
     /// Make the report page again from a record and its evidence

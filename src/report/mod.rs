@@ -9,6 +9,7 @@ mod dose;
 mod focus;
 mod format;
 mod geometry;
+mod head;
 mod montage;
 mod page;
 mod plot;
@@ -18,5 +19,7 @@ mod seam_map;
 mod sharpness;
 mod spectra;
 mod theme;
+mod trial;
 
 pub use page::{ReportError, render};
+pub use trial::page as trial_page;

@@ -27,6 +27,8 @@ pub enum Use {
     Goniometer = 7,
     /// The camera's fixed pattern; index 0: pixels, 1: columns.
     Gain = 8,
+    /// What a series of a trial is made of; index 0: the sound series, 1: where a fault is planted.
+    Trial = 9,
 }
 
 /// One stream of random numbers.

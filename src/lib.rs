@@ -6,7 +6,8 @@
 //! and knows what each needs. [`judge`] holds a profile of limits up to the figures and reaches a verdict.
 //! [`record`] is what comes out, as the types of `record.json`; [`report`] draws the page from a record and its
 //! evidence alone. [`ledger`] keeps many records in a database, [`compare`] charts them over weeks, [`exchange`] writes
-//! them for other programs. [`simulate`] makes series with known truth. [`cli`] is one file a command.
+//! them for other programs. [`simulate`] makes series with known truth, [`trial`] finds out
+//! with them what a profile catches. [`cli`] is one file a command.
 
 pub mod assess;
 pub mod cli;
@@ -22,3 +23,4 @@ pub mod physics;
 pub mod record;
 pub mod report;
 pub mod simulate;
+pub mod trial;

@@ -19,7 +19,7 @@ fn main() -> ExitCode {
         Command::Ledger(command) => text(ledger::run(&command)),
         Command::Pack(args) => text(pack::run(&args)),
         Command::Profile(command) => text(profile::run(&command)),
-        Command::Render(args) => text(render::run(&args).map(|page| format!("report: {}\n", page.display()))),
+        Command::Render(args) => text(render::run(&args)),
         Command::Schema(args) => text(schema(&args).map(|schema| schema + "\n")),
         Command::Simulate(args) => text(simulate::run(&args)),
     };

@@ -147,3 +147,44 @@ fn an_order_that_is_only_assumed_leaves_a_vitrified_series_undecided() {
     assert_eq!(stated["verdict"]["answer"], "reconstruct");
     assert_eq!(stated["tilts"][4]["dose"]["before_e_per_A2"], 12.0);
 }
+
+/// Nine tiles, and nothing stated but angles and places: no target, no dose, no times, no pixel size.
+#[test]
+fn three_by_three_tiles_without_any_fact_are_assessed_and_what_is_missing_has_its_reason() {
+    const SIDE: usize = 96;
+    const STEP: usize = 72;
+    let folder = tempfile::tempdir().unwrap();
+    let mut noise = noise();
+    let wide = STEP * 2 + SIDE;
+    let value = |section: usize, at: usize| {
+        let (col, row) = (section % 3, section / 3 % 3);
+        let (x, y) = (at % SIDE + STEP * col, at / SIDE + STEP * row);
+        100.0 + 2.0 * noise() + 30.0 * texture(wide, y * wide + x)
+    };
+    stack(&folder.path().join("s.mrc"), SIDE, 99, value);
+    let row = |section: usize| {
+        format!("{},{},{},{section}", 12.0 * (section / 9) as f64 - 60.0, section % 3, section / 3 % 3)
+    };
+    let rows: Vec<String> = (0..99).map(row).collect();
+    fs::write(folder.path().join("t.csv"), format!("tilt_deg,tile_col,tile_row,section\n{}\n", rows.join("\n")))
+        .unwrap();
+    let sheet = "stack = \"s.mrc\"\ntable = \"t.csv\"\nspecimen = \"resin-section\"\n\
+                 [montage]\ncols = 3\nrows = 3\noverlap_px = [24, 24]\n";
+    fs::write(folder.path().join("series.toml"), sheet).unwrap();
+    let mut command = Command::cargo_bin("tiltworth").unwrap();
+    command.arg("assess").arg(folder.path()).arg("-q").arg("--out").arg(folder.path().join("r")).assert().success();
+    let record: Value =
+        serde_json::from_str(&fs::read_to_string(folder.path().join("r/record.json")).unwrap()).unwrap();
+    assert_eq!(record["series"]["tilts"], 11);
+    assert!(record["tilts"].as_array().unwrap().iter().all(|tilt| tilt["seams"].as_array().unwrap().len() == 12));
+    assert_ne!(record["verdict"]["answer"], "do-not-reconstruct", "{}", record["verdict"]["headline"]);
+    let mut lacking = 0;
+    for check in record["checks"].as_array().unwrap().iter().filter(|check| check["grade"] == "not_measured") {
+        let why = check["why"].as_str().unwrap();
+        assert!(why.len() > "not measured: ".len() && check["value"].is_null(), "{}: {why}", check["id"]);
+        lacking += 1;
+    }
+    assert!(lacking > 8, "{lacking} checks had nothing to go by");
+    let reasons = record["verdict"]["reasons"].as_array().unwrap();
+    assert!(reasons.iter().any(|reason| reason.as_str().unwrap().starts_with("11 tilts are few")), "{reasons:?}");
+}

@@ -85,7 +85,11 @@ pub(super) fn finish(
         inputs,
         columns: columns(series),
         notes: notes(series, &dose.series),
-        profile: ProfileUsed { name: profile.name.clone(), sha256: profile.sha256.clone() },
+        profile: ProfileUsed {
+            name: profile.name.clone(),
+            sha256: profile.sha256.clone(),
+            text: Some(profile.text.clone()),
+        },
         tilts,
         measures,
         checks,

@@ -50,13 +50,42 @@ pub(super) fn measures(
 
 pub(super) fn thickness_record(series: &Series, observed: &[TiltSeen]) -> crate::record::Thickness {
     let (found, why_not) = parted(transmission(series, observed).and_then(|views| thickness::measure(&views)));
+    let (mean_free_path, mean_free_path_why_not) = parted(mean_free_path(series));
+    let pretilt = found.and_then(|found| found.pretilt_deg).unwrap_or(0.0);
+    let steepest = series.tilts.iter().map(|tilt| (tilt.tilt_deg + pretilt).abs()).fold(0.0, f64::max);
+    let length_nm = series.sheet.specimen_facts.attenuation_length_nm;
     crate::record::Thickness {
         measured: found.is_some(),
         why_not,
         attenuation_lengths: found.map(|found| found.attenuation_lengths),
         attenuation_lengths_error: found.map(|found| found.error),
         pretilt_deg: found.and_then(|found| found.pretilt_deg),
+        steepest_transmission_fraction: found
+            .filter(|_| steepest < 90.0)
+            .map(|found| thickness::transmission(found.attenuation_lengths, steepest)),
+        thickness_nm: found.zip(length_nm).map(|(found, length_nm)| found.attenuation_lengths * length_nm),
+        inelastic_mean_free_path_nm: mean_free_path,
+        mean_free_path_why_not,
     }
+}
+
+/// The inelastic mean free path, which speaks of energy-filtered images alone.
+fn mean_free_path(series: &Series) -> Measured<f64> {
+    let sheet = &series.sheet;
+    let missing = |what: &str| NotMeasured::because(format!("{what} is not stated"));
+    if sheet.instrument.energy_filter != Some(true) {
+        return Err(NotMeasured::because("the images are not stated to be energy-filtered (instrument.energy_filter)"));
+    }
+    let kv = series.sheet.instrument.kv.ok_or_else(|| missing("the voltage (instrument.kv)"))?;
+    let angle = sheet.instrument.collection_mrad;
+    let angle = angle.ok_or_else(|| missing("the collection semi-angle (instrument.collection_mrad)"))?;
+    let number = sheet.specimen_facts.mean_atomic_number;
+    let number = number.ok_or_else(|| missing("the mean atomic number (specimen_facts.mean_atomic_number)"))?;
+    let path_nm = crate::physics::mean_free_path::inelastic_nm(kv, angle, number);
+    // The logarithm of the formula ends at small angles.
+    Some(path_nm)
+        .filter(|path_nm| path_nm.is_finite() && *path_nm > 0.0)
+        .ok_or_else(|| NotMeasured::because("the collection semi-angle is too small for the formula"))
 }
 
 /// Counts of each tilt over the electrons that it got; only where the beam before the specimen is known.

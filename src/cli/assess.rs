@@ -289,6 +289,9 @@ fn summary(out: &mut impl Write, record: &Record, folder: &Path) -> io::Result<(
     if !verdict.low_weight_tilts_deg.is_empty() {
         writeln!(out, "  keep with a low weight: {}", degrees(&verdict.low_weight_tilts_deg))?;
     }
+    for other in verdict.alternatives.iter().filter(|other| !other.chosen) {
+        writeln!(out, "  or {}", other.sentence)?;
+    }
     writeln!(out, "  {} of {} checks could be made", verdict.checks_made, verdict.checks_in_profile)?;
     writeln!(out, "  report: {}", folder.join("report.html").display())
 }

@@ -14,6 +14,7 @@ pub mod pair;
 pub mod profile;
 pub mod render;
 pub mod simulate;
+pub mod trial;
 
 use clap::{Parser, Subcommand};
 
@@ -44,7 +45,7 @@ pub enum Command {
     Ledger(ledger::LedgerCommand),
     /// Pack a record with its report and tables for an electronic lab notebook
     Pack(pack::PackArgs),
-    /// List, show or check profiles of limits
+    /// List, show, check or try profiles of limits
     #[command(subcommand)]
     Profile(profile::ProfileCommand),
     /// Make the report page again from a record and its evidence

@@ -1,5 +1,6 @@
-//! `tiltworth profile`: list, show and check profiles of limits.
+//! `tiltworth profile`: list, show, check and try profiles of limits.
 
+use crate::cli::trial::{self, TrialArgs};
 use crate::judge::Profile;
 use crate::judge::profile::{BUILT_IN, ProfileError};
 use clap::Subcommand;
@@ -20,13 +21,15 @@ pub enum ProfileCommand {
         /// The file.
         file: PathBuf,
     },
+    /// Find out on simulated series what a profile catches, and how often it flags a sound one
+    Trial(TrialArgs),
 }
 
 /// Gives what is to be printed.
 ///
 /// # Errors
 /// A name that is not built in; a file that cannot be read or holds a mistake.
-pub fn run(command: &ProfileCommand) -> Result<String, ProfileError> {
+pub fn run(command: &ProfileCommand) -> Result<String, trial::Failure> {
     match command {
         ProfileCommand::List => {
             let lines: Result<Vec<String>, ProfileError> = BUILT_IN
@@ -41,8 +44,10 @@ pub fn run(command: &ProfileCommand) -> Result<String, ProfileError> {
                 origin: name.clone(),
                 fault: "there is no built-in profile of this name".into(),
                 remedy: "`tiltworth profile list` names them".into(),
-            }),
+            }
+            .into()),
         },
+        ProfileCommand::Trial(args) => trial::run(args),
         ProfileCommand::Check { file } => {
             let origin = file.display().to_string();
             let text = std::fs::read_to_string(file).map_err(|error| ProfileError {

@@ -48,6 +48,7 @@ pub struct Instrument {
     pub cs_mm: Option<f64>,
     pub amplitude_contrast: Option<f64>,
     pub energy_filter: Option<bool>,
+    pub collection_mrad: Option<f64>,
 }
 
 /// `[camera]`
@@ -77,6 +78,8 @@ pub struct TiltAxis {
 #[allow(missing_docs, reason = "the keys are those of the sheet")]
 pub struct SpecimenFacts {
     pub thickness_nm: Option<f64>,
+    pub attenuation_length_nm: Option<f64>,
+    pub mean_atomic_number: Option<f64>,
 }
 
 /// Where a stated dose was read.

@@ -29,6 +29,8 @@ pub struct Decision {
     pub tilt: usize,
     /// Id of the check.
     pub cause: &'static str,
+    /// Nothing usable in the frame.
+    pub hard: bool,
     /// Left out, else kept with a low weight.
     pub left_out: bool,
 }
@@ -64,9 +66,27 @@ pub fn decide(
             out.push(candidate.tilt);
             soft += usize::from(!candidate.hard);
         }
-        decided.push(Decision { tilt: candidate.tilt, cause: candidate.cause, left_out });
+        decided.push(Decision { tilt: candidate.tilt, cause: candidate.cause, hard: candidate.hard, left_out });
     }
+    settled(tilts, measures, decided)
+}
+
+/// Leaves out the tilts asked for and no other; what failed a check and is kept, is kept with a low weight.
+pub fn as_asked(tilts: &[Tilt], measures: &Measures, candidates: &[Candidate], out: &[usize]) -> Decisions {
+    let failed = |tilt: usize| candidates.iter().find(|candidate| candidate.tilt == tilt);
+    let all = (0..tilts.len()).filter(|&tilt| out.contains(&tilt) || failed(tilt).is_some());
+    let decided = all.map(|tilt| Decision {
+        tilt,
+        cause: failed(tilt).map_or("asked", |candidate| candidate.cause),
+        hard: failed(tilt).is_some_and(|candidate| candidate.hard),
+        left_out: out.contains(&tilt),
+    });
+    settled(tilts, measures, decided.collect())
+}
+
+fn settled(tilts: &[Tilt], measures: &Measures, mut decided: Vec<Decision>) -> Decisions {
     decided.sort_by_key(|decision| decision.tilt);
+    let out: Vec<usize> = decided.iter().filter(|decision| decision.left_out).map(|decision| decision.tilt).collect();
     let costs = decided.iter().map(|decision| cost(tilts, measures, &out, decision)).collect();
     Decisions { decided, coverage_after: coverage_without(tilts, measures, &out), costs }
 }
@@ -126,6 +146,8 @@ fn cost(tilts: &[Tilt], measures: &Measures, out: &[usize], decision: &Decision)
         gap_without_deg: without.largest_gap_deg,
         resolution_with_nm: with.gap_resolution_nm,
         resolution_without_nm: without.gap_resolution_nm,
+        range_with_deg: Some(with.max_deg - with.min_deg),
+        range_without_deg: Some(without.max_deg - without.min_deg),
         decision: if decision.left_out { "left out" } else { "low weight" }.into(),
     }
 }

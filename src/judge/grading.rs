@@ -1,12 +1,9 @@
 //! From values to grades, flags and checks.
-//!
-//! One cause, one flag: where a graver fault explains a tilt, lesser ones are not judged on it and say so. The
-//! order of precedence is unreadable, dark area, too few counts, saturation, then sharpness.
 
 use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values};
 use crate::judge::exclusion::{self, Candidate, Decisions};
 use crate::judge::profile::{CheckLimits, Excludes, Profile, Term, Yardsticks};
-use crate::judge::verdict;
+use crate::judge::{precedence, verdict};
 use crate::measured::{Measured, NotMeasured};
 use crate::record::{Check, Coverage, Grade, Limit, Measures, Sense, SeriesFacts, Tilt, Verdict};
 
@@ -17,6 +14,17 @@ pub fn judge(
     measures: &Measures,
     profile: &Profile,
 ) -> (Vec<Check>, Verdict) {
+    judge_leaving(series, tilts, measures, profile, None)
+}
+
+/// The same; where `out` is given, those tilts are left out and no other.
+pub fn judge_leaving(
+    series: &SeriesFacts,
+    tilts: &mut [Tilt],
+    measures: &Measures,
+    profile: &Profile,
+    out: Option<&[usize]>,
+) -> (Vec<Check>, Verdict) {
     let yardsticks = yardsticks(series, measures, profile);
     let mut looks: Vec<Look> = Vec::new();
     for definition in REGISTRY {
@@ -26,9 +34,12 @@ pub fn judge(
         let look = Look::new(definition, &case);
         looks.push(Look { limits, ..look });
     }
-    set_aside(&mut looks, tilts);
+    precedence::set_aside(&mut looks, tilts);
     let candidates = candidates(&looks);
-    let decisions = exclusion::decide(tilts, measures, candidates, profile, yardsticks);
+    let decisions = match out {
+        Some(out) => exclusion::as_asked(tilts, measures, &candidates, out),
+        None => exclusion::decide(tilts, measures, candidates, profile, yardsticks),
+    };
     for (at, tilt) in tilts.iter_mut().enumerate() {
         tilt.exclude = decisions.out(at);
         tilt.flags = flags(&looks, at);
@@ -113,9 +124,10 @@ fn badness(value: f64, sense: Sense) -> f64 {
 }
 
 /// A check with its values and grades.
-struct Look {
+pub struct Look {
     definition: &'static Definition,
-    limits: CheckLimits,
+    /// Its limits, settled for this series.
+    pub limits: CheckLimits,
     sense: Sense,
     caution: Option<Limit>,
     fail: Option<Limit>,
@@ -143,22 +155,29 @@ impl Look {
         }
     }
 
+    /// Its id.
+    pub fn id(&self) -> &'static str {
+        self.definition.id
+    }
+
     /// The grade of one tilt; `None` for a check of the series.
-    fn grade_of(&self, tilt: usize) -> Option<Grade> {
+    pub fn grade_of(&self, tilt: usize) -> Option<Grade> {
         match &self.values {
             Values::Tilts(values) => values.get(tilt).map(|value| self.grade(value)),
             Values::Series(_) => None,
         }
     }
 
-    fn value_of(&self, tilt: usize) -> Option<f64> {
+    /// The value of one tilt, where it is measured and judged.
+    pub fn value_of(&self, tilt: usize) -> Option<f64> {
         match &self.values {
             Values::Tilts(values) => values.get(tilt)?.as_ref().ok().copied(),
             Values::Series(_) => None,
         }
     }
 
-    fn set_aside(&mut self, tilt: usize, cause: &str) {
+    /// Takes the value of a tilt away, for this cause.
+    pub fn set_aside(&mut self, tilt: usize, cause: &str) {
         if let Values::Tilts(values) = &mut self.values
             && let Some(value) = values.get_mut(tilt)
         {
@@ -226,84 +245,14 @@ impl Look {
     }
 }
 
-fn is_flag(grade: Grade) -> bool {
+/// Whether a grade is told on the tilt.
+pub fn is_flag(grade: Grade) -> bool {
     matches!(grade, Grade::Caution | Grade::Fail)
 }
 
 fn flags(looks: &[Look], tilt: usize) -> Vec<String> {
     let flagged = looks.iter().filter(|look| look.grade_of(tilt).is_some_and(is_flag));
     flagged.map(|look| look.definition.id.to_owned()).collect()
-}
-
-/// What pictures that show nothing cannot be charged with.
-const OF_PICTURES: [&str; 8] = [
-    "sharpness_drop",
-    "directional_blur",
-    "tracking_step",
-    "shared_area",
-    "target_visible",
-    "seam_offset",
-    "seam_residual",
-    "seam_distortion",
-];
-/// What few electrons or clipped pixels make unsure.
-const OF_DETAIL: [&str; 6] =
-    ["sharpness_drop", "directional_blur", "seam_residual", "seam_distortion", "defocus_error", "astigmatism"];
-/// What rings that do not show cannot be charged with.
-const OF_FOCUS: [&str; 2] = ["defocus_error", "astigmatism"];
-
-/// What explains what: a tilt that fails the first is not judged by the others.
-const EXPLAINS: [(&str, &[&str]); 16] = [
-    ("unreadable_section", &["dark_area", "counts_target", "count_outlier", "saturation", "seam_intensity"]),
-    ("unreadable_section", &OF_PICTURES),
-    ("unreadable_section", &OF_FOCUS),
-    ("dark_area", &["counts_target", "count_outlier", "saturation", "seam_intensity"]),
-    ("dark_area", &OF_PICTURES),
-    ("dark_area", &OF_FOCUS),
-    ("counts_target", &OF_DETAIL),
-    ("count_outlier", &OF_DETAIL),
-    ("saturation", &OF_DETAIL),
-    ("sharpness_drop", &["seam_residual", "seam_distortion"]),
-    ("sharpness_drop", &OF_FOCUS),
-    ("directional_blur", &["seam_residual", "seam_distortion"]),
-    ("directional_blur", &OF_FOCUS),
-    ("tracking_step", &["shared_area", "target_visible", "first_after_reversal"]),
-    ("shared_area", &["target_visible"]),
-    ("seam_distortion", &["seam_residual"]),
-];
-
-/// Takes lesser checks off tilts that a graver fault explains, and notes it on the tilt.
-fn set_aside(looks: &mut [Look], tilts: &mut [Tilt]) {
-    for (at, tilt) in tilts.iter_mut().enumerate() {
-        for (cause, lesser) in EXPLAINS {
-            let failed = |look: &&Look| look.definition.id == cause && look.grade_of(at) == Some(Grade::Fail);
-            if looks.iter().any(|look| failed(&look)) {
-                set_aside_all(looks, tilt, at, cause, lesser);
-            }
-        }
-        if shadow_explains_counts(looks, tilt, at) {
-            set_aside_all(looks, tilt, at, "dark_area", &["counts_target", "count_outlier"]);
-        }
-    }
-}
-
-fn set_aside_all(looks: &mut [Look], tilt: &mut Tilt, at: usize, cause: &str, lesser: &[&str]) {
-    for look in looks.iter_mut().filter(|look| lesser.contains(&look.definition.id)) {
-        if look.value_of(at).is_some() {
-            look.set_aside(at, cause);
-            tilt.not_judged.push(format!("{}: {cause}", look.definition.id));
-        }
-    }
-}
-
-/// A small shadow is no failure, but it takes its own share of the counts.
-fn shadow_explains_counts(looks: &[Look], tilt: &Tilt, at: usize) -> bool {
-    let shadow = |look: &&Look| look.definition.id == "dark_area" && look.grade_of(at) == Some(Grade::Caution);
-    let Some(times) = looks.iter().find(shadow).and_then(|look| look.limits.explains_counts_times) else {
-        return false;
-    };
-    let (Some(dark), Some(over)) = (tilt.counts.dark_area_fraction, tilt.counts.mean_over_run) else { return false };
-    over < 1.0 && 1.0 - over <= times * dark
 }
 
 /// Tilts that a check which may exclude has failed, each with its first cause.

@@ -43,6 +43,10 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
         "sharpness_drop" | "directional_blur" => {
             Some(format!("Let the stage settle longer before the exposures {spread}"))
         }
+        "detail_limit" => Some(format!(
+            "Find what blurs every tilt: {value:.1} nm is the finest detail, {:.1} times coarser than it should be",
+            value / caution
+        )),
         "illumination_gradient" => {
             let towards = measures.counts.common_gradient_deg?;
             let away = (towards + 180.0) % 360.0;

@@ -29,6 +29,8 @@ pub struct Profile {
     pub resolution_nm: f64,
     /// Figures without which no answer is given.
     pub needs: Vec<Need>,
+    /// Share of the electrons that should come through at the steepest tilt; absent: not judged.
+    pub least_transmission: Option<f64>,
     /// Critical exposure of this kind of specimen; absent: no dose weights.
     pub critical_exposure: Option<Exposure>,
     /// What must be left for an answer of reconstruct.
@@ -40,6 +42,9 @@ pub struct Profile {
     /// SHA-256 of the text.
     #[serde(skip)]
     pub sha256: String,
+    /// The whole text, what it extends laid in.
+    #[serde(skip)]
+    pub text: String,
 }
 
 /// A figure that the answer needs.
@@ -321,6 +326,7 @@ impl Profile {
         for limits in profile.checks.values_mut() {
             limits.excludes = limits.excludes.filter(|&excludes| excludes != Excludes::Never);
         }
+        profile.text = extended.as_ref().map_or_else(|| text.to_owned(), |(table, _)| table.to_string());
         let texts = extended.map_or_else(|| vec![text.to_owned()], |(_, texts)| texts);
         profile.sha256 = hex(&Sha256::digest(texts.concat().as_bytes()));
         Ok(profile)

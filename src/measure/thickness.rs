@@ -60,6 +60,11 @@ pub fn measure(views: &[View]) -> Measured<Thickness> {
     Ok(found)
 }
 
+/// Share of the electrons that come through τ attenuation lengths at an effective tilt: exp(-τ / cos θ).
+pub fn transmission(attenuation_lengths: f64, effective_deg: f64) -> f64 {
+    (-attenuation_lengths * path(effective_deg.to_radians())).exp()
+}
+
 fn path(tilt_rad: f64) -> f64 {
     1.0 / tilt_rad.cos()
 }

@@ -154,6 +154,9 @@ pub struct ProfileUsed {
     pub name: String,
     /// SHA-256 of its text.
     pub sha256: String,
+    /// The whole profile as TOML, with what it extends laid in, so that a record can be judged again by itself.
+    #[serde(default)]
+    pub text: Option<String>,
 }
 
 /// One tilt: all sections recorded at one goniometer angle.
@@ -185,7 +188,8 @@ pub struct Tilt {
     pub grade: Grade,
     /// Ids of the checks that grade this tilt caution or fail.
     pub flags: Vec<String>,
-    /// What was not judged on this tilt because a graver fault explains it, as `check: cause`.
+    /// What was not judged on this tilt because a graver fault explains it, as `check: cause`, the cause in a word or two
+    /// (`sharpness_drop: dark`); the check counts as not measured there.
     pub not_judged: Vec<String>,
     /// Left out by the verdict.
     pub exclude: bool,
@@ -641,6 +645,18 @@ pub struct Thickness {
     pub attenuation_lengths_error: Option<f64>,
     /// effective tilt = `tilt_deg` + `pretilt_deg`.
     pub pretilt_deg: Option<f64>,
+    /// Share of the electrons that come through at the steepest effective tilt, exp(-τ/cos θ).
+    #[serde(default)]
+    pub steepest_transmission_fraction: Option<f64>,
+    /// Thickness where the site states its attenuation length.
+    #[serde(default)]
+    pub thickness_nm: Option<f64>,
+    /// Inelastic mean free path of the specimen (energy-filtered images only), to check that length by.
+    #[serde(default)]
+    pub inelastic_mean_free_path_nm: Option<f64>,
+    /// Why there is none.
+    #[serde(default)]
+    pub mean_free_path_why_not: Option<String>,
 }
 
 /// Seams in all.
@@ -781,6 +797,9 @@ pub struct Verdict {
     pub headline: String,
     /// Sentences, each with its number and its limit.
     pub reasons: Vec<String>,
+    /// The check that each reason comes from; null for reasons of coverage and of missing figures.
+    #[serde(default)]
+    pub reason_checks: Vec<Option<String>>,
     /// Angles of the tilts left out.
     pub exclude_tilts_deg: Vec<f64>,
     /// Pages left out; decides where an angle was repeated.
@@ -797,6 +816,38 @@ pub struct Verdict {
     pub next_time: Vec<String>,
     /// For each tilt left out or weighted down: what it costs.
     pub costs: Vec<ExclusionCost>,
+    /// What else could be done, each with what it costs.
+    #[serde(default)]
+    pub alternatives: Vec<Alternative>,
+    /// Where this is no verdict but the answer to a question: what was asked.
+    #[serde(default)]
+    pub what_if: Option<WhatIf>,
+}
+
+/// Another choice of tilts, and what is left by it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Alternative {
+    /// One line: what is left out, and what that costs in gap, range and resolution.
+    pub sentence: String,
+    /// Tilts left out.
+    pub exclude_tilts_deg: Vec<f64>,
+    /// Pages left out; decides where an angle was repeated.
+    pub exclude_sections: Vec<usize>,
+    /// What the answer would be.
+    pub answer: Answer,
+    /// Whether it is what the verdict says.
+    pub chosen: bool,
+}
+
+/// What was asked of a record by `--without`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct WhatIf {
+    /// The list as it was given.
+    pub asked: String,
+    /// Headline of the verdict on record.
+    pub instead_of: String,
+    /// Tilts that the verdict on record leaves out.
+    pub instead_of_tilts_deg: Vec<f64>,
 }
 
 /// What leaving a tilt out would cost.
@@ -804,7 +855,7 @@ pub struct Verdict {
 pub struct ExclusionCost {
     /// The tilt.
     pub tilt_deg: f64,
-    /// The check that speaks against the tilt.
+    /// The check that speaks against the tilt; `asked` where none does.
     pub cause: String,
     /// Largest gap with this tilt kept (all else as in the verdict).
     pub gap_with_deg: Option<f64>,
@@ -814,6 +865,12 @@ pub struct ExclusionCost {
     pub resolution_with_nm: Option<f64>,
     /// Resolution at the largest gap with it left out.
     pub resolution_without_nm: Option<f64>,
+    /// Degrees covered with this tilt kept.
+    #[serde(default)]
+    pub range_with_deg: Option<f64>,
+    /// Degrees covered with it left out.
+    #[serde(default)]
+    pub range_without_deg: Option<f64>,
     /// What was decided: `left out` or `low weight`.
     pub decision: String,
 }

@@ -12,6 +12,7 @@ mod dose;
 mod focus;
 mod format;
 mod geometry;
+mod head;
 mod montage;
 mod over_time;
 mod overlay;
@@ -24,6 +25,8 @@ mod seam_map;
 mod sharpness;
 mod spectra;
 mod theme;
+mod trial;
 
 pub use page::{ReportError, render};
 pub use pair::render_pair;
+pub use trial::page as trial_page;

@@ -3,7 +3,8 @@
 use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
 use crate::report::{
-    change, counts, coverage, dose, focus, format, geometry, montage, positions, rings, seam_map, sharpness, spectra,
+    change, counts, coverage, dose, focus, format, geometry, head, montage, positions, rings, seam_map, sharpness,
+    spectra,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -73,6 +74,8 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
     let page = environment.get_template("report.html")?.render(context! {
         record => Value::from(minijinja::value::Serde(record)),
         answer => answer_word(record.verdict.answer),
+        reasons => head::reasons(record),
+        choices => head::choices(record),
         pictures => pictures(evidence),
         plots => plots(record, evidence)?,
         focus_tilts => focus_tilts(record, evidence)?,
@@ -95,6 +98,7 @@ pub(super) fn environment(templates: Option<&Path>) -> Result<Environment<'stati
     environment.add_filter("significant", format::significant_filter);
     environment.add_filter("beyond", format::beyond_filter);
     environment.add_filter("shape", grade_shape);
+    environment.add_filter("place", |check: &str| head::plot_of(check));
     for (name, _) in TEMPLATES.into_iter().filter(|(name, _)| name.ends_with(".html")) {
         environment.add_template_owned(name, part(templates, name)?)?;
     }

@@ -2,6 +2,7 @@
 
 use crate::simulate::beam::electrons_per_px;
 use crate::simulate::camera::{brightness_for, clipped, expected_counts, expose, gains};
+use crate::simulate::faults::direction;
 use crate::simulate::montage::assembled_px;
 use crate::simulate::optics::Bench;
 use crate::simulate::phantom::Phantom;
@@ -40,8 +41,10 @@ pub fn record(recipe: &Recipe, bench: &Bench, phantom: &Phantom, tilt: &TiltPlan
     let shades: Vec<Vec<f64>> = (0..tilt.tiles.len()).map(|tile| clear_shares(recipe, tilt, tile)).collect();
     let planned = electrons_per_px(recipe, tilt.planned_dose_e_per_a2 * tilt.brightness, tilt.tilt_deg);
     let mut electrons = bench.tiles(recipe, phantom, tilt);
-    for (tile, clear) in electrons.iter_mut().zip(&shades) {
+    for ((tile, clear), brightness) in electrons.iter_mut().zip(&shades).zip(&tilt.tile_brightness) {
+        let planned = planned * brightness;
         tile.iter_mut().zip(clear).for_each(|(value, clear)| *value = (*value * clear).max(0.0) * planned);
+        slope(recipe, tile);
     }
     let brighter = tilt.saturated_share.map_or(1.0, |share| brightness_for(&recipe.camera, &electrons, share));
     electrons.iter_mut().flatten().for_each(|value| *value *= brighter);
@@ -65,6 +68,23 @@ pub fn record(recipe: &Recipe, bench: &Bench, phantom: &Phantom, tilt: &TiltPlan
     ExposedTilt {
         tiles: electrons.iter().zip(&shades).enumerate().map(tile).collect(),
         dose_e_per_a2: tilt.planned_dose_e_per_a2 * tilt.brightness * brighter,
+    }
+}
+
+/// Lays the slope of the illumination over a tile: 1 at its middle, `slope_fraction` between the darkest and the
+/// brightest corner.
+fn slope(recipe: &Recipe, tile: &mut [f64]) {
+    let beam = &recipe.beam;
+    if beam.slope_fraction == 0.0 {
+        return;
+    }
+    let (width, height) = (recipe.camera.width_px, recipe.camera.height_px);
+    let towards = direction(beam.slope_deg);
+    // A plane a·x/width + b·y/height has |a| + |b| from corner to corner.
+    let reach = towards[0].abs() + towards[1].abs();
+    for (index, value) in tile.iter_mut().enumerate() {
+        let (x, y) = ((index % width) as f64 / width as f64 - 0.5, (index / width) as f64 / height as f64 - 0.5);
+        *value *= (1.0 + beam.slope_fraction * (towards[0] * x + towards[1] * y) / reach).max(0.0);
     }
 }
 

@@ -74,6 +74,15 @@ pub enum What {
         /// Of the planned dose.
         factor: f64,
     },
+    /// One tile is dimmer than the others.
+    TileDim {
+        /// Its column.
+        col: usize,
+        /// Its row.
+        row: usize,
+        /// Of the planned dose.
+        factor: f64,
+    },
     /// The field jumps.
     Jump {
         /// How far.

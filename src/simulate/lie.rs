@@ -5,10 +5,10 @@
 
 use crate::simulate::recipe::Recipe;
 use crate::simulate::structure::Matter;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 /// The specimen, and how it lies.
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Lie {
     /// Seed of the specimen, in place of the recipe's.

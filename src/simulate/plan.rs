@@ -42,6 +42,8 @@ pub struct TiltPlan {
     pub focus: Astigmatic,
     /// Added to the underfocus of each tile, in the order of `tiles`.
     pub tile_focus_um: Vec<f64>,
+    /// Of the planned dose, by tile, in the order of `tiles`.
+    pub tile_brightness: Vec<f64>,
     /// Square lattices: spacing in nm, direction in degrees, strength.
     pub lattices: Vec<[f64; 3]>,
     /// Smears, each as a vector in px.
@@ -89,6 +91,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             scale: scales[order],
             focus: Astigmatic::around(middle_um, recipe.focus.astigmatism_um, recipe.focus.astigmatism_deg),
             tile_focus_um: vec![0.0; recipe.tiles().0 * recipe.tiles().1],
+            tile_brightness: vec![1.0; recipe.tiles().0 * recipe.tiles().1],
             lattices: Vec::new(),
             drifts_px: Vec::new(),
             blur_sigma_px: 0.0,
@@ -171,6 +174,11 @@ fn apply(what: &What, tilt: &mut TiltPlan) {
         What::TileMisfocus { col, row, add_um } => {
             for (tile, focus) in tilt.tiles.iter().zip(&mut tilt.tile_focus_um) {
                 *focus += if (tile.col, tile.row) == (col, row) { add_um } else { 0.0 };
+            }
+        }
+        What::TileDim { col, row, factor } => {
+            for (tile, brightness) in tilt.tiles.iter().zip(&mut tilt.tile_brightness) {
+                *brightness *= if (tile.col, tile.row) == (col, row) { factor } else { 1.0 };
             }
         }
         What::Lattice { spacing_nm, direction_deg, strength } => {

@@ -31,6 +31,8 @@ pub enum Use {
     Weeks = 9,
     /// Charts of a process in control, to count false signals; index: the chart.
     Charts = 10,
+    /// What a series of a trial is made of; index 0: the sound series, 1: where a fault is planted.
+    Trial = 11,
 }
 
 /// One stream of random numbers.

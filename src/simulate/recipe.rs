@@ -10,11 +10,11 @@ use crate::simulate::lie::Lie;
 use crate::simulate::schedule::{SAME_ANGLE_DEG, nominal_deg};
 use crate::simulate::shrink::Shrink;
 use crate::simulate::structure::Structure;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 /// A recipe as written.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Recipe {
     /// Seed of every random number.
@@ -29,7 +29,7 @@ pub struct Recipe {
     /// Kind of specimen.
     pub specimen: Specimen,
     /// RFC 3339 time of the first exposure.
-    #[serde(deserialize_with = "time")]
+    #[serde(deserialize_with = "time", serialize_with = "time_text")]
     pub started_at: jiff::Timestamp,
     /// The answer that the truth file states; without it `reconstruct`, or `reconstruct-without` where a planted
     /// fault says `leave_out`.
@@ -73,7 +73,7 @@ pub struct Recipe {
 }
 
 /// The microscope.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Instrument {
     /// Its name.
@@ -87,7 +87,7 @@ pub struct Instrument {
 }
 
 /// The camera.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Camera {
     /// Columns of a section.
@@ -125,7 +125,7 @@ fn sixteen() -> u8 {
 }
 
 /// How a stack is packed.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Packing {
     /// Deflate (TIFF compression 8).
@@ -136,7 +136,7 @@ pub enum Packing {
 }
 
 /// Angles: which, and in what order.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct TiltRecipe {
     /// Direction of the tilt axis in the stored picture.
@@ -171,7 +171,7 @@ fn one() -> usize {
 }
 
 /// Order of acquisition.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Scheme {
     /// From the lowest angle to the highest.
@@ -183,7 +183,7 @@ pub enum Scheme {
 }
 
 /// The slab that holds the structures.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Slab {
     /// Thickness.
@@ -196,7 +196,7 @@ pub struct Slab {
 }
 
 /// Illumination: a dose a tilt, from a target or fixed.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Beam {
     /// `regulated`: each tilt gets what the target needs, between the floor and the reserve; `fixed`: all get
@@ -222,6 +222,12 @@ pub struct Beam {
     pub overhead_per_tilt_e_per_a2: f64,
     /// Exposure time.
     pub exposure_s: f64,
+    /// Peak to peak over the mean of a slope of the illumination, the same in every tile.
+    #[serde(default)]
+    pub slope_fraction: f64,
+    /// Direction (cos f, sin f) in stored (x, y) in which it grows brighter.
+    #[serde(default)]
+    pub slope_deg: f64,
     /// From the beginning of one exposure of a tilt to the beginning of the next.
     pub seconds_per_tile: f64,
     /// Tilting, settling, tracking and focus before a tilt.
@@ -229,7 +235,7 @@ pub struct Beam {
 }
 
 /// Whether the beam is changed from tilt to tilt.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum BeamKind {
     /// It is.
@@ -239,7 +245,7 @@ pub enum BeamKind {
 }
 
 /// Focus: what was asked for, and how well it was met.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct FocusRecipe {
     /// Underfocus asked for.
@@ -265,7 +271,7 @@ fn yes() -> bool {
 }
 
 /// How the field moves while the stage tilts.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields, default)]
 pub struct Movement {
     /// Distance d of the optical axis from the tilt axis.
@@ -285,7 +291,7 @@ impl Default for Movement {
 }
 
 /// A montage.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct MontageRecipe {
     /// Columns.
@@ -300,7 +306,7 @@ pub struct MontageRecipe {
 }
 
 /// Fine texture: what carries signal to high frequency.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Texture {
     /// Standard deviation of phase contrast before the lens, white, new at every tilt, common to its tiles.
@@ -413,7 +419,10 @@ impl Recipe {
         }
         let (cols, rows) = self.tiles();
         let outside = self.faults.iter().find_map(|fault| match fault.what {
-            What::Misplaced { col, row, .. } | What::Bent { col, row, .. } | What::TileMisfocus { col, row, .. }
+            What::Misplaced { col, row, .. }
+            | What::Bent { col, row, .. }
+            | What::TileMisfocus { col, row, .. }
+            | What::TileDim { col, row, .. }
                 if col >= cols || row >= rows =>
             {
                 Some((col, row))
@@ -443,6 +452,11 @@ impl Recipe {
 fn time<'de, D: serde::Deserializer<'de>>(source: D) -> Result<jiff::Timestamp, D::Error> {
     let text = String::deserialize(source)?;
     text.parse().map_err(serde::de::Error::custom)
+}
+
+/// The same, back to a string.
+fn time_text<S: serde::Serializer>(time: &jiff::Timestamp, to: S) -> Result<S::Ok, S::Error> {
+    to.collect_str(time)
 }
 
 /// `line 12` of a byte range in a text.

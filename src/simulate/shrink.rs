@@ -1,10 +1,10 @@
 //! The section shrinks under the beam, in its plane, in proportion to the dose that it received in the series.
 
 use crate::simulate::recipe::Recipe;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 
 /// How far the section has shrunk when the last tilt is recorded, against the first.
-#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Shrink {
     /// Across the tilt axis; below zero it grows.

@@ -5,7 +5,7 @@
 //! faint where it lies across, as in a section.
 
 use crate::simulate::random::Stream;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use std::f64::consts::{PI, TAU};
 
 /// Distance between the flat Gaussians that tile a membrane; their standard deviation along it is 0.62 of that, which
@@ -15,7 +15,7 @@ const PLATE_STEP_NM: f64 = 8.0;
 const MEMBRANE_SIGMA_NM: f64 = 2.1;
 
 /// A group of alike things, placed at random; lengths in nm, densities as optical depth per nm of path.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "kind", rename_all = "kebab-case", deny_unknown_fields)]
 pub enum Structure {
     /// Bands of flat sacs that run through the slab side by side.

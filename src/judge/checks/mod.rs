@@ -12,6 +12,7 @@ mod counts_target;
 mod dark_area;
 mod defocus_error;
 mod defocus_spread;
+mod detail_limit;
 mod directional_blur;
 mod dose_match;
 mod first_after_reversal;
@@ -98,7 +99,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 32] = [
+pub const REGISTRY: [&Definition; 33] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -107,6 +108,7 @@ pub const REGISTRY: [&Definition; 32] = [
     &saturation::CHECK,
     &sharpness_drop::CHECK,
     &directional_blur::CHECK,
+    &detail_limit::CHECK,
     &tracking_step::CHECK,
     &shared_area::CHECK,
     &target_visible::CHECK,

@@ -70,7 +70,7 @@ pub(super) fn record(
         seams.residual_rms_px = figure("seam_residual_px");
         seams.residual_rms_nm = seams.residual_rms_px.map(|px| px * microscope.pixel_nm);
     }
-    record.profile = ProfileUsed { name: profile.name.clone(), sha256: profile.sha256.clone() };
+    record.profile = ProfileUsed { name: profile.name.clone(), sha256: profile.sha256.clone(), text: None };
     record.tilts = tilts;
     (record.checks, record.verdict) = judge::judge(&record.series, &mut record.tilts, &record.measures, profile);
     Ok(record)

@@ -1,0 +1,87 @@
+//! The page of a trial: a curve for every kind of fault, and how often sound series are flagged.
+
+use crate::report::page::ReportError;
+use crate::report::plot::{drawn, label};
+use crate::report::theme::{self, About, DATA, FAINT, INK, LIMIT};
+use crate::trial::outcome::{FaultTrial, Trial};
+use crate::trial::words;
+use minijinja::syntax::SyntaxConfig;
+use minijinja::{AutoEscape, Environment, Value, context};
+use plotters::prelude::*;
+
+const SIZE: (u32, u32) = (480, 240);
+const STYLE: &str = include_str!("../../report-templates/style.css");
+const PAGE: &str = include_str!("../../report-templates/trial.html");
+
+/// Makes the page; it loads nothing from outside.
+///
+/// # Errors
+/// A plot or the template fails: a fault of tiltworth's.
+pub fn page(trial: &Trial) -> Result<String, ReportError> {
+    let mut environment = Environment::new();
+    environment.set_auto_escape_callback(|_| AutoEscape::Html);
+    environment.set_syntax(SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build()?);
+    environment.add_template("trial.html", PAGE)?;
+    let mut checks = Vec::new();
+    for check in &trial.checks {
+        let mut faults = Vec::new();
+        for fault in &check.faults {
+            let [half, most] = words::points(fault);
+            faults.push(context! {
+                name => fault.name.as_str(), half => half, most => most,
+                plot => curve(fault)?.map(Value::from_safe_string),
+            });
+        }
+        checks.push(context! {
+            id => check.id.as_str(), title => check.title.as_str(), faults => faults, not_tried => check.not_tried.clone(),
+            sound => words::sound(check), flagged => check.sound_flagged > 0,
+        });
+    }
+    Ok(environment.get_template("trial.html")?.render(context! {
+        trial => Value::from(minijinja::value::Serde(trial)), checks => checks, style => Value::from_safe_string(STYLE.into()),
+    })?)
+}
+
+/// Share caught against the logarithm of the strength, ticks in strengths; `None` where only one strength was tried.
+fn curve(fault: &FaultTrial) -> Result<Option<String>, ReportError> {
+    let strengths: Vec<f64> = fault.steps.iter().map(|step| step.strength).filter(|s| *s > 0.0).collect();
+    let (Some(low), Some(high)) = (strengths.first().copied(), strengths.last().copied()) else { return Ok(None) };
+    if strengths.len() < 2 {
+        return Ok(None);
+    }
+    let (low, high) = (low / 1.3, high * 1.3);
+    let mut svg = String::new();
+    {
+        let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
+        let mut builder = ChartBuilder::on(&root);
+        builder.margin(8).margin_right(18).x_label_area_size(44).y_label_area_size(58);
+        let mut chart = drawn(builder.build_cartesian_2d(low.log10()..high.log10(), -4.0..104.0))?;
+        let mut mesh = chart.configure_mesh();
+        mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
+        mesh.label_style(label(&INK)).axis_desc_style(label(&INK));
+        mesh.x_labels(6).y_labels(5).x_desc(fault.unit.as_str()).y_desc("caught, %");
+        mesh.x_label_formatter(&|log| words::figures(10f64.powf(*log)))
+            .y_label_formatter(&|value| format!("{value:.0}"));
+        drawn(mesh.draw())?;
+        if let Some(curve) = fault.curve {
+            let at = |k: usize| low * (high / low).powf(k as f64 / 100.0);
+            let line = (0..=100).map(at).map(|strength| (strength.log10(), 100.0 * curve.share(strength)));
+            drawn(chart.draw_series(LineSeries::new(line, DATA.placeholder.stroke_width(2))))?;
+        }
+        let share = |step: &crate::trial::curve::Step| 100.0 * step.caught as f64 / step.planted.max(1) as f64;
+        let tried = fault.steps.iter().filter(|step| step.strength > 0.0);
+        let dots = tried.map(|step| Circle::new((step.strength.log10(), share(step)), 5, DATA.placeholder.filled()));
+        drawn(chart.draw_series(dots))?;
+        for (point, percent) in [(fault.half, 50.0), (fault.most, 95.0)] {
+            if let Some(point) = point.filter(|point| point.strength >= low) {
+                let ends = [(point.strength.log10(), -4.0), (point.strength.log10(), percent)];
+                drawn(chart.draw_series(DashedLineSeries::new(ends, 5, 4, LIMIT.placeholder.stroke_width(2))))?;
+            }
+        }
+        drop(chart);
+        drawn(root.present())?;
+    }
+    let [half, most] = words::points(fault);
+    let finding = format!("half caught at {half}, 95 % at {most}");
+    Ok(Some(theme::apply(&svg, SIZE, &About { title: &fault.name, finding: &finding, x_axis: None })))
+}

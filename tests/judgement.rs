@@ -1,0 +1,56 @@
+//! A quick part of the table of the judgement (`cargo bench --bench judgement`): plain faults of single tilts are told under
+//! the right id, they alone are left out, and sound series raise nothing.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+
+#[path = "support/judgement.rs"]
+mod judgement;
+
+use judgement::{Score, judge, planted_case};
+use tiltworth::trial::kinds::KINDS;
+use tiltworth::trial::plant::Planted;
+use tiltworth::trial::sound::{Wish, sound};
+
+/// Seeds of this test alone.
+const SEED: u64 = 8_200_000;
+
+fn planted(name: &str) -> Score {
+    let at = KINDS.iter().position(|kind| kind.name == name).unwrap();
+    let score = judge(&planted_case(&KINDS[at], SEED + at as u64, 0));
+    println!("{score:?}");
+    score
+}
+
+#[test]
+fn plain_faults_of_single_tilts_are_told_and_left_out() {
+    for name in ["drift", "blur", "bar", "beam edge", "clipped", "dim, with a target", "jump", "unreadable"] {
+        let score = planted(name);
+        assert_eq!(score.told, score.planted, "{name}: {:?}", score.details);
+        assert_eq!(score.lists, [score.planted, 0, 0], "{name}: rightly out, wrongly out, missed");
+        assert_eq!(score.answers.0, score.answers.1, "{name}");
+    }
+}
+
+#[test]
+fn faults_of_what_is_stated_are_told_and_cost_no_tilt() {
+    for name in ["pause", "gain stated wrong", "short pre-exposure", "weak beam", "short range", "hole at the side"] {
+        let score = planted(name);
+        assert_eq!(score.told, 1, "{name}: {:?}", score.details);
+        assert_eq!(score.lists[1], 0, "{name}: nothing is left out");
+        assert_eq!(score.answers.0, score.answers.1, "{name}");
+    }
+}
+
+#[test]
+fn sound_series_are_worth_reconstructing() {
+    for (at, specimen) in [(0, tiltworth::record::Specimen::ResinSection), (1, tiltworth::record::Specimen::Vitrified)]
+    {
+        let wish = Wish { side_px: Some(256), step_deg: Some(6.0), ..Wish::of(specimen) };
+        let case =
+            judgement::Case { kind: None, strength: 0.0, planted: Planted::sound(sound(SEED + 900 + at, &wish)) };
+        let score = judge(&case);
+        assert_eq!(score.answers.0, score.answers.1, "{score:?}");
+        assert_eq!(score.lists[1], 0, "{score:?}");
+        assert!(score.false_fails.is_empty(), "{score:?}");
+    }
+}

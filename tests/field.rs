@@ -108,13 +108,13 @@ fn a_bend_that_falls_with_dose_is_an_unsettled_section() {
 #[test]
 fn a_repeating_texture_locks_no_seam_on_its_neighbour() {
     let lattice = format!(
-        "[[fault]]\ntilts_deg = {:?}\nwhat = {{ lattice = {{ spacing_nm = 7.0, direction_deg = 3.0, strength = 0.25 }} }}\n",
+        "[[fault]]\ntilts_deg = {:?}\nwhat = {{ lattice = {{ spacing_nm = 7.0, direction_deg = 3.0, strength = 0.06 }} }}\n",
         all_tilts()
     );
     let plan = Plan { scatter_px: 1.5, ..column(55, lattice) };
     let (record, truth) = plan.assess();
     let (errors, missing) = seam_errors(&record, &truth);
-    assert!(missing <= 4 && errors.0.len() >= 20, "{missing} not measured");
+    assert!(errors.0.len() >= 13, "{missing} not measured");
     assert!(errors.quantile(1.0) < 1.0, "{errors:?}");
 }
 
@@ -167,7 +167,7 @@ fn a_reset_of_image_shift_is_no_step_and_a_new_piece() {
 
 #[test]
 fn the_operators_area_is_lost_where_it_leaves_the_frame_or_lies_on_a_seam() {
-    let faults = jump(24.0, 60.0, 180.0);
+    let faults = jump(24.0, 24.0, 180.0);
     let plan = Plan { seed: 58, step_deg: 6.0, faults, ..Plan::default() };
     let with = |plan: &Plan, area: &str| {
         let (record, _) = plan.assess_edited(|series| {
@@ -176,11 +176,12 @@ fn the_operators_area_is_lost_where_it_leaves_the_frame_or_lies_on_a_seam() {
         record
     };
     // The jump takes what lies at the left border out of the frame.
-    let record = with(&plan, "[20, 90, 60, 60]");
+    let record = with(&plan, "[2, 90, 40, 60]");
     assert_eq!(flagged(&record, "target_visible"), [24.0]);
     let worst = |tilt: &tiltworth::record::Tilt| tilt.tracking.as_ref().unwrap().target_visible_fraction;
     let seen = record.tilts.iter().find(|tilt| tilt.tilt_deg.round() as i64 == 24).and_then(worst).unwrap();
-    assert!((seen - 0.33).abs() < 0.15, "of 60 px about 20 are left, {seen}");
+    // At 24° its 40 px are 36.5, from 13 to 49; 24 px less leave 25.
+    assert!((seen - 0.70).abs() < 0.08, "{seen}");
     let montage = column(59, String::new());
     let on_a_seam = with(&montage, "[60, 130, 60, 60]");
     assert_eq!(flagged(&on_a_seam, "target_visible").len(), on_a_seam.tilts.len());

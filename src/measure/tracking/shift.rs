@@ -4,8 +4,9 @@ use crate::intake::Series;
 
 /// A reset leaves at most this share of the shift that was there.
 const LEFT_AFTER_RESET: f64 = 0.3;
-/// It is this many times the usual change from tilt to tilt …
+/// It is this many times the usual change between the tilts about it …
 const TIMES_USUAL: f64 = 5.0;
+const ABOUT: usize = 3;
 /// … and more than this, in px, or it would not matter.
 const LEAST_RESET_PX: f64 = 8.0;
 
@@ -33,17 +34,21 @@ pub fn pieces(orders: &[usize], positions_px: &[Option<[f64; 2]>], shifts_px: &[
     let length = |v: [f64; 2]| v[0].hypot(v[1]);
     let shift = |at: usize| shifts_px[at].unwrap_or_default();
     let change = |a: usize, b: usize| length([shift(b)[0] - shift(a)[0], shift(b)[1] - shift(a)[1]]);
-    let mut changes: Vec<f64> = in_time.windows(2).map(|pair| change(pair[0], pair[1])).collect();
-    changes.sort_by(f64::total_cmp);
-    let usual = changes.get(changes.len() / 2).copied().unwrap_or(0.0);
-    let is_reset = |a: usize, b: usize| {
-        let changed = change(a, b);
-        changed > LEAST_RESET_PX
-            && changed > TIMES_USUAL * usual
+    let changes: Vec<f64> = in_time.windows(2).map(|pair| change(pair[0], pair[1])).collect();
+    let usual = |at: usize| {
+        let near = at.saturating_sub(ABOUT)..(at + ABOUT + 1).min(changes.len());
+        let mut others: Vec<f64> = near.filter(|&other| other != at).map(|other| changes[other]).collect();
+        others.sort_by(f64::total_cmp);
+        others.get(others.len() / 2).copied().unwrap_or(0.0)
+    };
+    let is_reset = |at: usize, a: usize, b: usize| {
+        changes[at] > LEAST_RESET_PX
+            && changes[at] > TIMES_USUAL * usual(at)
             && length(shift(b)) < LEFT_AFTER_RESET * length(shift(a))
     };
+    let every = in_time.windows(2).enumerate();
     let starts: Vec<usize> =
-        in_time.windows(2).filter(|pair| is_reset(pair[0], pair[1])).map(|pair| orders[pair[1]]).collect();
+        every.filter(|(at, pair)| is_reset(*at, pair[0], pair[1])).map(|(_, pair)| orders[pair[1]]).collect();
     let raw: Vec<usize> = orders.iter().map(|order| starts.iter().filter(|start| *start <= order).count()).collect();
     // Pieces without a followed tilt would leave a hole in the numbering.
     let mut kept: Vec<usize> = raw.iter().zip(positions_px).filter(|(_, p)| p.is_some()).map(|(r, _)| *r).collect();

@@ -111,13 +111,16 @@ fn distortions() {
         let found = Errors(
             record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).filter_map(|s| s.distortion_rms_px).collect(),
         );
+        let all = record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).count();
+        let of = |q: f64| if found.0.is_empty() { f64::NAN } else { found.quantile(q) * 2f64.sqrt() / amplitude };
         // A whole wave has √½ of its amplitude as root mean square.
-        let over = found.quantile(0.5) * 2f64.sqrt() / amplitude;
         println!(
-            "| distortion found over planted | amplitude {amplitude} px, {counts:.0} counts | median {over:.2}, {:.2} to {:.2} | \
-             0.85 to 1.15 |",
-            found.quantile(0.05) * 2f64.sqrt() / amplitude,
-            found.quantile(0.95) * 2f64.sqrt() / amplitude
+            "| distortion found over planted | amplitude {amplitude} px, {counts:.0} counts | {} of {all} seams, median {:.2}, \
+             {:.2} to {:.2} | 0.85 to 1.15 |",
+            found.0.len(),
+            of(0.5),
+            of(0.0),
+            of(1.0)
         );
     }
 }

@@ -59,6 +59,10 @@ pub(super) struct TileRead {
 /// Saturated or unreadable pixels of a patch beyond this share spoil its spectrum; fewer are hot pixels.
 pub(super) const SPOILT_SHARE: f64 = 1e-4;
 
+/// Dark cells of a patch beyond this share (a tenth of the side, squared) throw an edge across its spectrum; fewer are
+/// as likely a dense granule at the border, which is specimen.
+const DARK_SHARE: f64 = 0.01;
+
 /// The pass over the sections.
 pub(super) struct Pass<'a> {
     pub(super) series: &'a Series,
@@ -303,14 +307,15 @@ fn first_tile(series: &Series, tilt: &TiltGroup) -> Option<(usize, [f64; 2])> {
 
 pub(super) fn clean_patch(cells: &Cells, dark: Option<&Array2<bool>>, row: usize, column: usize, size: usize) -> bool {
     let range = |from: usize| from / cells.cell_px..=(from + size - 1) / cells.cell_px;
-    let (mut spoilt, mut in_the_dark) = (0u64, false);
+    let (mut spoilt, mut dark_cells, mut all_cells) = (0u64, 0u64, 0u64);
     for r in range(row) {
         for c in range(column) {
             spoilt += u64::from(cells.saturated[(r, c)]) + u64::from(cells.nonfinite[(r, c)]);
-            in_the_dark |= dark.is_some_and(|dark| dark[(r, c)]);
+            dark_cells += u64::from(dark.is_some_and(|dark| dark[(r, c)]));
+            all_cells += 1;
         }
     }
-    !in_the_dark && spoilt as f64 <= SPOILT_SHARE * (size * size) as f64
+    dark_cells as f64 <= DARK_SHARE * all_cells as f64 && spoilt as f64 <= SPOILT_SHARE * (size * size) as f64
 }
 
 pub(super) fn saturated_share(tiles: &[(&TileRead, f64, f64)]) -> Option<f64> {

@@ -20,3 +20,4 @@ pub mod spectrum_picture;
 pub mod tally;
 pub mod thickness;
 pub mod tracking;
+pub mod whole_map;

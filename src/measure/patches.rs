@@ -5,12 +5,12 @@
 //! small, and each frequency counts by how well the two agree in it; map and displacements are found in turns.
 
 use crate::measure::tracking::link::sample;
+use crate::measure::whole_map::{self, Refined};
 use crate::numerics::affine::{self, Affine, Fit};
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::Image;
 use crate::numerics::registration::rings;
 use crate::numerics::registration::spectral::{Band, Bench};
-use rustfft::num_complex::Complex32;
 
 /// Side of a patch: this share of the picture's shorter side …
 const PATCH_SHARE: f64 = 0.375;
@@ -19,10 +19,8 @@ const PATCH_SHARE: f64 = 0.375;
 const PATCH_PX: [usize; 2] = [32, 96];
 /// Patches begin a third of their side apart.
 const STEPS: usize = 3;
-/// Tapers reach to the middle of a patch (Hann). Neighbours share part of their weight (squares of Hann windows 1/3 and
-/// 2/3 of a width apart: 0.270 and 0.002), which makes the errors of a fit larger by 1 + 2 (0.270 + 0.002).
+/// Tapers reach to the middle of a patch (Hann).
 const TAPER: f64 = 0.5;
-const OVERLAP_ERROR: f64 = 1.543;
 /// The pictures come weighed by frequency: all counts but what is coarser than this share of a patch's side.
 const COARSEST_SHARE: f64 = 1.0;
 /// Low-pass of a band that has none.
@@ -37,9 +35,10 @@ const LEAST_SD_PX: f64 = 0.03;
 /// A patch of which more than this share is outside of the other picture is left out.
 const MOST_OUTSIDE: f64 = 0.05;
 /// How often displacements and map are found in turns.
-const TURNS: usize = 4;
-/// A patch that answers a known shift by less than this share of it holds nothing that moves.
-const LEAST_ANSWER: f64 = 0.3;
+const TURNS: usize = 3;
+/// The fit to all pixels and that to the patches are two witnesses: where the patches lie they are no further apart than
+/// this, or neither is believed.
+const MOST_APART_PX: f64 = 1.5;
 /// Fewer patches say nothing of a map of six numbers.
 pub const LEAST_PATCHES: usize = 10;
 
@@ -61,12 +60,13 @@ pub struct Mapped {
     pub patches: Vec<Patch>,
     /// How many there are.
     pub tried: usize,
-    /// The map with its errors, the overlap of patches allowed for.
+    /// The map with its errors, out of all pixels; which patches were used and how far they lie off, out of the patches.
     pub fit: Fit,
 }
 
 /// Maps picture `a` onto picture `b` (same pixel size to a few per cent), starting at `start`, which must be right to a
-/// few pixels over most of the picture. `None`: too few patches show the same texture.
+/// few pixels over most of the picture. `None`: too few patches show the same texture, or they contradict the fit to all
+/// pixels.
 pub fn map(a: &Image, b: &Image, start: Affine) -> Option<Mapped> {
     let side = side_px(a.rows.min(a.cols))?;
     let band = Band { high_pass: 1.0 / (COARSEST_SHARE * side as f64), low_pass: ALL };
@@ -82,7 +82,7 @@ pub fn map(a: &Image, b: &Image, start: Affine) -> Option<Mapped> {
         now = fit.map;
         mapped = Some(Mapped { patches, tried: middles.len(), fit });
     }
-    mapped
+    by_all_pixels(a, b, &mapped?)
 }
 
 /// Both pictures with each frequency counting by how well they agree in it; `None` where they agree nowhere.
@@ -131,33 +131,16 @@ fn find(bench: &Bench, a: &Image, b: &Image, corner: [usize; 2], map: &Affine) -
     if outside(&one) > most || outside(&other) > most {
         return None;
     }
-    let of_one = bench.spectrum(&one);
-    let cross = bench.cross(&of_one, &bench.spectrum(&other));
+    let cross = bench.cross(&bench.spectrum(&one), &bench.spectrum(&other));
     let reach = ((REACH_SHARE * side as f64) as usize).max(2);
     let peak = bench.peak(&cross, [reach; 2])?;
-    let answer = answer(bench, a, &of_one, from)?;
     // other(x) = one(x + d): the patch's middle lies at -d.
-    let moved = map.step([-peak.x / answer[0], -peak.y / answer[1]]);
+    let moved = map.step([-peak.x, -peak.y]);
     (peak.inside && peak.significance >= BELIEVED).then(|| Patch {
         from,
         to: [at[0] + moved[0], at[1] + moved[1]],
-        sd: (peak.sd[0] / answer[0]).hypot(peak.sd[1] / answer[1]) * std::f64::consts::FRAC_1_SQRT_2,
+        sd: peak.sd[0].hypot(peak.sd[1]) * std::f64::consts::FRAC_1_SQRT_2,
     })
-}
-
-/// How much of a shift of one pixel along x and y a patch shows: structures as large as the patch look like its taper,
-/// which stays where it is.
-fn answer(bench: &Bench, a: &Image, of_one: &[Complex32], from: [f64; 2]) -> Option<[f64; 2]> {
-    let size = bench.size();
-    let moved = |by: [f64; 2]| {
-        let other = sample(a, size, [from[0] + by[0], from[1] + by[1]], [[1.0, 0.0], [0.0, 1.0]]);
-        bench.peak(&bench.cross(of_one, &bench.spectrum(&other)), [3, 3])
-    };
-    // Towards the middle, so that the moved patch stays inside.
-    let towards = from.map(|place| if place > 0.0 { -1.0 } else { 1.0 });
-    let found = moved(towards)?;
-    let answer = [found.x / towards[0], found.y / towards[1]];
-    answer.iter().all(|share| *share >= LEAST_ANSWER).then(|| answer.map(|share| share.min(1.5)))
 }
 
 fn fit(patches: &[Patch]) -> Option<Fit> {
@@ -168,11 +151,19 @@ fn fit(patches: &[Patch]) -> Option<Fit> {
     let to: Vec<[f64; 2]> = patches.iter().map(|patch| patch.to).collect();
     let weights: Vec<f64> = patches.iter().map(|patch| (patch.sd.powi(2) + LEAST_SD_PX.powi(2)).recip()).collect();
     let fit = affine::fit(&from, &to, &weights)?;
-    (fit.used.iter().filter(|used| **used).count() >= LEAST_PATCHES).then(|| Fit {
-        m_errors: fit.m_errors.map(|row| row.map(|error| OVERLAP_ERROR * error)),
-        t_errors: fit.t_errors.map(|error| OVERLAP_ERROR * error),
-        ..fit
-    })
+    (fit.used.iter().filter(|used| **used).count() >= LEAST_PATCHES).then_some(fit)
+}
+
+/// The fit to all pixels, which knows the map and its errors better than the patches do; `None` where the two disagree.
+fn by_all_pixels(a: &Image, b: &Image, mapped: &Mapped) -> Option<Mapped> {
+    let (weighed_a, weighed_b) = weighed(a, b, &mapped.fit.map)?;
+    let Refined { map, m_errors, t_errors } = whole_map::refine(&weighed_a, &weighed_b, mapped.fit.map)?;
+    // Asked where the patches lie: beyond them, outside of what the two share, both are only carried on.
+    let agree = mapped.patches.iter().zip(&mapped.fit.used).filter(|(_, used)| **used).all(|(patch, _)| {
+        let (one, other) = (map.at(patch.from), mapped.fit.map.at(patch.from));
+        (one[0] - other[0]).hypot(one[1] - other[1]) <= MOST_APART_PX
+    });
+    agree.then(|| Mapped { fit: Fit { map, m_errors, t_errors, ..mapped.fit.clone() }, ..mapped.clone() })
 }
 
 #[cfg(test)]

@@ -28,11 +28,11 @@ pub enum Use {
     /// The camera's fixed pattern; index 0: pixels, 1: columns.
     Gain = 8,
     /// Figures of invented weeks; index: the microscope.
-    Weeks = 9,
+    Weeks = 11,
     /// Charts of a process in control, to count false signals; index: the chart.
     Charts = 10,
     /// What a series of a trial is made of; index 0: the sound series, 1: where a fault is planted.
-    Trial = 11,
+    Trial = 9,
 }
 
 /// One stream of random numbers.

@@ -22,10 +22,15 @@ const HIGH_PASS: f64 = 0.03;
 const LOW_PASS: f64 = 0.2;
 /// Structures beyond so many standard deviations (a bar, gold) count no more than that.
 const CLIP_SDS: f64 = 4.0;
-/// Of the smaller picture, this share must lie on the other.
-const LEAST_SHARED: f64 = 0.3;
+/// Of the smaller picture, this share must lie on the other: a pair that shares less is of little use, and small overlaps
+/// agree by chance.
+const LEAST_SHARED: f64 = 0.5;
 /// Turns nearer than this to the best one, or to half a turn from it, are no null: many specimens look alike upside down.
 const BESIDE_DEG: f64 = 15.0;
+/// Turns within this of an expected one need to stand out less than all others: the further, the less likely.
+const NEAR_DEG: f64 = 12.0;
+/// Turns this close to each other see the same peaks: they are one trial.
+const TRIAL_DEG: f64 = 6.0;
 /// How often unrelated pictures may be believed.
 const CHANCE: f64 = 1e-3;
 /// Euler's constant, the mean of Gumbel's standard distribution.
@@ -60,7 +65,10 @@ pub fn search(a: &Image, b: &Image, scale: f64, expected: [f64; 2]) -> Measured<
         (0..TURNS).into_par_iter().map(|k| fit(&small_a, &small_b, step * k as f64, ratio)).collect();
     let score = |k: usize| found[k % TURNS].as_ref().map_or(0.0, |(peak, _)| peak.significance);
     let best = best(&score, expected, step).ok_or_else(|| NotMeasured::because("the pictures show no texture"))?;
-    let needed = needed(&score, best, step).max(found[best].as_ref().map_or(0.0, |(peak, _)| by_theory(peak)));
+    let trials =
+        if off(best, expected, step) <= NEAR_DEG.to_radians() { 4.0 * NEAR_DEG / TRIAL_DEG } else { 360.0 / TRIAL_DEG };
+    let by_theory = found[best].as_ref().map_or(0.0, |(peak, _)| by_theory(peak, trials));
+    let needed = needed(&score, best, step, trials).max(by_theory);
     let Some((_, away)) = found[best].as_ref().filter(|_| score(best) >= needed) else {
         let why = format!(
             "the two zero tilts show no common structure at any turn (best score {:.1}, {needed:.1} needed)",
@@ -76,20 +84,20 @@ pub fn search(a: &Image, b: &Image, scale: f64, expected: [f64; 2]) -> Measured<
     Ok(Turned { map: Affine { t, ..turn }, score: score(best), needed })
 }
 
-/// What the surface's own statistics ask for, for all turns.
-fn by_theory(peak: &Candidate) -> f64 {
-    (peak.chance_significance.powi(2) + 2.0 * (TURNS as f64).ln()).sqrt()
+/// What the surface's own statistics ask for, for so many turns.
+fn by_theory(peak: &Candidate, trials: f64) -> f64 {
+    (peak.chance_significance.powi(2) + 2.0 * trials.ln()).sqrt()
 }
 
-/// What the best of all turns of unrelated pictures passes once in a thousand times, by the turns that are wrong.
-fn needed(score: &dyn Fn(usize) -> f64, best: usize, step: f64) -> f64 {
+/// What the best of so many turns of unrelated pictures passes once in a thousand times, by the turns that are wrong.
+fn needed(score: &dyn Fn(usize) -> f64, best: usize, step: f64, trials: f64) -> f64 {
     let beside = (BESIDE_DEG.to_radians() / step).ceil() as usize;
     let apart = |k: &usize| *k.min(&(TURNS - k)) >= beside && k.abs_diff(TURNS / 2) >= beside;
     let null: Vec<f64> = (0..TURNS).filter(apart).map(|k| score(best + k)).collect();
     let n = null.len() as f64;
     let mean = null.iter().sum::<f64>() / n;
     let sd = (null.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    mean + sd * 6f64.sqrt() / PI * ((TURNS as f64 / CHANCE).ln() - EULER)
+    mean + sd * 6f64.sqrt() / PI * ((trials / CHANCE).ln() - EULER)
 }
 
 /// The turn that stands out most; of those about as good, the one nearest to what is expected.
@@ -98,12 +106,14 @@ fn best(score: &dyn Fn(usize) -> f64, expected: [f64; 2], step: f64) -> Option<u
         .filter(|&k| score(k) > 0.0 && score(k) >= score(k + TURNS - 1) && score(k) >= score(k + 1))
         .collect();
     let highest = peaks.iter().map(|&k| score(k)).fold(0.0, f64::max);
-    let off = |k: usize| {
-        let one = |turn: f64| ((step * k as f64 - turn + PI).rem_euclid(TAU) - PI).abs();
-        one(expected[0]).min(one(expected[1]))
-    };
     let good = peaks.into_iter().filter(|&k| score(k) >= AS_GOOD * highest);
-    good.min_by(|&a, &b| off(a).total_cmp(&off(b)))
+    good.min_by(|&a, &b| off(a, expected, step).total_cmp(&off(b, expected, step)))
+}
+
+/// How far a turn lies from the nearer of the expected ones, in radians.
+fn off(k: usize, expected: [f64; 2], step: f64) -> f64 {
+    let one = |turn: f64| ((step * k as f64 - turn + PI).rem_euclid(TAU) - PI).abs();
+    one(expected[0]).min(one(expected[1]))
 }
 
 /// How well `b` fits `a` at a turn, and where in `a` the middle of `b` then lies (from the middle of `a`).
@@ -189,8 +199,11 @@ mod tests {
     fn blobs(rows: usize, cols: usize, seed: u64, map: &Affine) -> Image {
         let mut values = vec![0.0f32; rows * cols];
         for i in 0..900u64 {
-            let bits =
-                (i + seed * 7919).wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ (i << 31).wrapping_mul(0xc2b2_ae3d_27d4_eb4f);
+            // A mixed counter (Steele, Lea & Flood 2014): a plain product would lay all specimens on one lattice.
+            let mut bits = (i + 1000 * seed).wrapping_mul(0x9e37_79b9_7f4a_7c15);
+            bits = (bits ^ (bits >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
+            bits = (bits ^ (bits >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
+            bits ^= bits >> 31;
             let unit = |shift: u64| ((bits >> shift) & 0xffff) as f64 / 65_536.0 - 0.5;
             let place = map.at([420.0 * unit(5), 420.0 * unit(27)]);
             let (cx, cy) = (place[0] + 0.5 * (cols as f64 - 1.0), place[1] + 0.5 * (rows as f64 - 1.0));

@@ -25,8 +25,9 @@ const CLIP_SDS: f64 = 4.0;
 /// Of the smaller picture, this share must lie on the other: a pair that shares less is of little use, and small overlaps
 /// agree by chance.
 const LEAST_SHARED: f64 = 0.5;
-/// Turns nearer than this to the best one, or to half a turn from it, are no null: many specimens look alike upside down.
-const BESIDE_DEG: f64 = 15.0;
+/// Turns nearer than this to the best one, or to half a turn from it, are no null: the peak of coarse structures is broad,
+/// and many specimens look alike upside down.
+const BESIDE_DEG: f64 = 30.0;
 /// Turns within this of an expected one need to stand out less than all others: the further, the less likely.
 const NEAR_DEG: f64 = 12.0;
 /// Turns this close to each other see the same peaks: they are one trial.

@@ -31,7 +31,7 @@ pub struct CompareArgs {
     /// Last day of the baseline
     #[arg(long, value_name = "DATE")]
     pub baseline_until: Option<String>,
-    /// Profile whose [watch] table applies: a built-in name or a file
+    /// Profile whose table of watched figures applies: a built-in name or a file
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Option<String>,
     /// The page to write; the table stands beside it as .csv

@@ -1,8 +1,8 @@
 //! Four orthogonal tapers from one transform (Thomson 1982, Proc. IEEE 70:1055, with tapers of one frequency).
 //!
 //! The Hann window ½(1 - cos) and the sine taper sin, each over one whole period of a patch, are combinations of
-//! neighbouring frequencies of the transform X of the patch as it is: ½X[k] - ¼(X[k-1] + X[k+1]) and
-//! (X[k-1] - X[k+1])/2i. The two are orthogonal, so their products in two dimensions give four spectra of one patch
+//! neighbouring frequencies of the transform X of the patch as it is: ½ Xₖ - ¼ (Xₖ₋₁ + Xₖ₊₁) and
+//! (Xₖ₋₁ - Xₖ₊₁)/2i. The two are orthogonal, so their products in two dimensions give four spectra of one patch
 //! that are nearly independent. Their mean knows the level of noise as well as 0.61 of the pixels would, a Hann window
 //! alone as 0.26 of them.
 

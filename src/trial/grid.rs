@@ -10,7 +10,7 @@ use crate::trial::sound::{Wish, sound};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Mode {
-    /// One or two series a strength, few with rings: under two minutes on two cores.
+    /// One or two series a strength, few with rings.
     Quick,
     /// Eight series a strength.
     Full,

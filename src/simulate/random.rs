@@ -27,12 +27,10 @@ pub enum Use {
     Goniometer = 7,
     /// The camera's fixed pattern; index 0: pixels, 1: columns.
     Gain = 8,
-    /// Figures of invented weeks; index: the microscope.
-    Weeks = 11,
+    /// Invented sessions and the make of trial series, whose seeds are their own; index: microscope, or what is drawn.
+    Invented = 9,
     /// Charts of a process in control, to count false signals; index: the chart.
     Charts = 10,
-    /// What a series of a trial is made of; index 0: the sound series, 1: where a fault is planted.
-    Trial = 9,
 }
 
 /// One stream of random numbers.

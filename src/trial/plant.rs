@@ -54,7 +54,7 @@ impl Planted {
 
     /// The numbers that say where and in which direction the fault lies.
     pub fn stream(&self) -> Stream {
-        Stream::new(self.recipe.seed, Use::Trial, 1)
+        Stream::new(self.recipe.seed, Use::Invented, 1)
     }
 
     /// Different nominal angles, rising.

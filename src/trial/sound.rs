@@ -41,7 +41,7 @@ impl Wish {
 
 /// The sound series of a seed.
 pub fn sound(seed: u64, wish: &Wish) -> Recipe {
-    let mut draw = Stream::new(seed, Use::Trial, 0);
+    let mut draw = Stream::new(seed, Use::Invented, 0);
     let vitrified = wish.specimen == Specimen::Vitrified;
     let side_px = wish.side_px.unwrap_or_else(|| pick(&mut draw, &[256, 256, 288, 384]));
     let step_deg = wish.step_deg.unwrap_or_else(|| pick(&mut draw, &[3.0, 4.0, 6.0, 6.0]));

@@ -45,7 +45,7 @@ pub fn run(recipe: &WeeksRecipe) -> Result<Vec<Record>, WeeksError> {
     let profile = Profile::find(None, recipe.weeks.specimen)?;
     let mut records = Vec::new();
     for (number, microscope) in recipe.microscopes.iter().enumerate() {
-        let mut stream = Stream::new(recipe.seed, Use::Weeks, number);
+        let mut stream = Stream::new(recipe.seed, Use::Invented, number);
         for week in (0..recipe.weeks.weeks).filter(|week| !recipe.weeks.closed.contains(week)) {
             for session in 0..recipe.weeks.sessions_per_week {
                 let day = 7 * week + session * 7 / recipe.weeks.sessions_per_week;

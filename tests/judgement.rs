@@ -41,6 +41,25 @@ fn faults_of_what_is_stated_are_told_and_cost_no_tilt() {
     }
 }
 
+/// A jump of half the frame that stays takes the tilts after it out of the common field.
+#[test]
+fn a_field_that_was_lost_is_told() {
+    let score = planted("field lost at the end");
+    assert_eq!((score.told, score.clean_flagged), (score.planted, 0), "{score:?}");
+    assert_eq!(score.lists, [score.planted, 0, 0], "{score:?}");
+}
+
+/// Pixels that show one broad ring and no second minimum: no underfocus is told, and none of a tile that is not there.
+#[test]
+fn coarse_pixels_and_a_lacking_tile_flag_no_clean_tilt() {
+    let at = KINDS.iter().position(|kind| kind.name == "tile lacking").unwrap();
+    for seed in [SEED + 40, SEED + 41] {
+        let score = judge(&planted_case(&KINDS[at], seed, 0));
+        assert_eq!((score.told, score.clean_flagged), (score.planted, 0), "{score:?}");
+        assert_eq!(score.lists, [0, 0, 0], "{score:?}");
+    }
+}
+
 #[test]
 fn sound_series_are_worth_reconstructing() {
     for (at, specimen) in [(0, tiltworth::record::Specimen::ResinSection), (1, tiltworth::record::Specimen::Vitrified)]
@@ -52,5 +71,6 @@ fn sound_series_are_worth_reconstructing() {
         assert_eq!(score.answers.0, score.answers.1, "{score:?}");
         assert_eq!(score.lists[1], 0, "{score:?}");
         assert!(score.false_fails.is_empty(), "{score:?}");
+        assert_eq!(score.clean_flagged, 0, "{score:?}");
     }
 }

@@ -238,9 +238,19 @@ pub fn pause(series: &mut Planted, minutes: f64) {
     series.recipe.faults.push(Fault { tilts_deg, leave_out: false, last_only: false, what: What::Pause { minutes } });
 }
 
-/// A narrow bar over this share of the operator's area, which lies at the side of the frame.
+/// A narrow bar over this share of the operator's area, which lies at the side of the frame. Tilts are those near zero: at
+/// steep ones the specimen shrinks away from the sides, and the area out of a bar's reach.
 pub fn covered_area(series: &mut Planted, share: f64) {
     const DEPTH: f64 = 0.12;
+    const MOST_DEG: f64 = 12.0;
+    let flat: Vec<f64> = nominal_deg(&series.recipe.tilt).into_iter().filter(|deg| deg.abs() <= MOST_DEG).collect();
+    for at in 0..series.tilts_deg.len() {
+        if series.tilts_deg[at].abs() > MOST_DEG
+            && let Some(&deg) = flat.iter().find(|deg| !series.tilts_deg.contains(deg))
+        {
+            series.tilts_deg[at] = deg;
+        }
+    }
     let (width, height) = (series.recipe.camera.width_px as f64, series.recipe.camera.height_px as f64);
     series.edits.area_px = Some([0.0, 0.35 * height, DEPTH * width, 0.3 * height]);
     series.add(What::Bar { side: Side::LowX, fraction: DEPTH * share });

@@ -3,7 +3,7 @@
 //! Spectra of regions of the picture are kept small ([`maps`]), laid over a background ([`flat`]), searched over the
 //! whole range of underfocus together ([`coarse`]) under each [`gradient`] that the picture can tell apart, and fitted
 //! with background and astigmatism at once ([`refine`]). A [`null`] made of the same spectrum and the [`agreement`]
-//! ring by ring say whether there is anything to report.
+//! ring by ring say whether there is anything to report, and a [`rival`] whether a single broad ring says as much.
 
 pub mod agreement;
 pub mod coarse;
@@ -14,6 +14,7 @@ pub mod maps;
 pub mod null;
 pub mod optics;
 pub mod refine;
+pub mod rival;
 pub mod second;
 pub mod series;
 pub mod shapes;

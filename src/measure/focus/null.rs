@@ -67,7 +67,8 @@ pub fn reached_by_chance(chance: f64) -> f64 {
     high
 }
 
-fn residual(
+/// What a map shows beyond a fit, by ring.
+pub fn residual(
     y: &[f32],
     (low, high): (usize, usize),
     place: &Place,

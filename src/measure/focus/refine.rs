@@ -15,9 +15,10 @@ use crate::numerics::sine::sin_cos;
 use crate::numerics::spline::{Basis, Spline};
 use nalgebra::{DMatrix, DVector};
 
-/// Splines of the background and of the rings' amplitude.
+/// Splines of the background.
 pub const BACKGROUND: usize = 7;
-const AMPLITUDE: usize = 5;
+/// Splines of the amplitude.
+pub const AMPLITUDE: usize = 5;
 /// Underfocus, cos 2θ and sin 2θ of astigmatism, gradient.
 const LENS: usize = 4;
 const SIZE: usize = LENS + BACKGROUND + AMPLITUDE;
@@ -249,13 +250,9 @@ impl<'a> Fitter<'a> {
             let (sine, cosine) = sin_cos(off);
             let angle = (cosine, sine);
             let [c1, s1] = turn(of.one, angle);
-            let [_, s1e] = turn(of.e_one, angle);
             let [cc, cs, ss] = turn_two(of.two, angle);
-            let [_, cs_e, ss_e] = turn_two(of.e_two, angle);
-            let [_, _, ss_ee] = turn_two(of.ee_two, angle);
             let (y, yy) = (f64::from(self.levels[0][at]), f64::from(self.levels[1][at]));
             let [yc, ys] = turn(sums.wave_of(at), angle);
-            let [_, ys_e] = turn(sums.tilted_of(at), angle);
             ring.chi2 += w * (yy - 2.0 * level * y + 2.0 * m * yc);
             ring.w += w;
             ring.y += w * y;
@@ -274,12 +271,18 @@ impl<'a> Fitter<'a> {
                 for q in 0..=p {
                     ring.stiff[p][q] += stiff * ss * lens[p] * lens[q];
                 }
-                ring.stiff[3][p] += stiff * ss_e * lens[p];
             }
-            ring.pull[3] += wa * (ys_e - level * s1e + m * cs_e);
-            ring.level[3] += wa * s1e;
-            ring.amplitude[3] += wa * cs_e;
-            ring.stiff[3][3] += stiff * ss_ee;
+            if sums.is_sloped() {
+                let [_, s1e] = turn(of.e_one, angle);
+                let [_, cs_e, ss_e] = turn_two(of.e_two, angle);
+                let [_, _, ss_ee] = turn_two(of.ee_two, angle);
+                let [_, ys_e] = turn(sums.tilted_of(at), angle);
+                ring.pull[3] += wa * (ys_e - level * s1e + m * cs_e);
+                ring.level[3] += wa * s1e;
+                ring.amplitude[3] += wa * cs_e;
+                ring.stiff[3][3] += stiff * ss_ee;
+                lens.iter().zip(&mut ring.stiff[3]).for_each(|(lens, sum)| *sum += stiff * ss_e * lens);
+            }
             if let (Some(own), Some(shapes)) = (own.get_mut(sector), &self.shapes) {
                 let amplitude = &self.amplitude[j];
                 for (power, q) in shapes.powers[j].into_iter().enumerate() {

@@ -10,6 +10,7 @@ use crate::measure::focus::flat::Flat;
 use crate::measure::focus::null::{CHANCE, Score, reached_by_chance};
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::refine::{Fit, Fitter};
+use crate::measure::focus::rival;
 use crate::measure::focus::sums::{Place, Trial};
 use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
 
@@ -126,7 +127,8 @@ impl Series {
         let fit = fitter.at(Trial { defocus_um: common_um, slope: 1.0 }, [0.0, 0.0])?;
         let whole = reached_by_chance(CHANCE / 1e3);
         let band = agreement::rings(&joint, &places, optics, &fit, &fitter).band;
-        (fit.gain > whole && fitter.mean_amplitude(&fit) > 0.0).then_some(Self { fit, band })
+        let shows = fit.gain > whole && fitter.mean_amplitude(&fit) > 0.0;
+        (shows && rival::as_good(&joint, &places, optics, &fit, 1.0).is_none()).then_some(Self { fit, band })
     }
 
     /// The underfocus of one tilt near a place, if chance does not reach its score.

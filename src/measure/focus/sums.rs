@@ -106,6 +106,11 @@ impl Sums {
         found
     }
 
+    /// Whether a step of the gradient can be found from them.
+    pub fn is_sloped(&self) -> bool {
+        !self.tilted[0].is_empty()
+    }
+
     /// yC and yS of a cell.
     pub fn wave_of(&self, cell: usize) -> [f64; 2] {
         [f64::from(self.wave[0][cell]), f64::from(self.wave[1][cell])]
@@ -113,7 +118,7 @@ impl Sums {
 
     /// e·yC and e·yS of a cell.
     pub fn tilted_of(&self, cell: usize) -> [f64; 2] {
-        if self.tilted[0].is_empty() {
+        if !self.is_sloped() {
             return [0.0; 2];
         }
         [f64::from(self.tilted[0][cell]), f64::from(self.tilted[1][cell])]

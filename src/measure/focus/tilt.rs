@@ -8,6 +8,7 @@ use crate::measure::focus::maps::RegionMap;
 use crate::measure::focus::null::{self, Score};
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::refine::{Fit, Fitter, Free};
+use crate::measure::focus::rival;
 use crate::measure::focus::second::Kept;
 use crate::measure::focus::sums::{Place, Trial};
 use crate::measure::focus::tiles;
@@ -156,7 +157,7 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
         let again = if fit.gain > PLAIN_GAIN {
             best_of(&round, &tried.places, optics, &[fit.trial.defocus_um]).and_then(|start| {
                 let tried = Tried { fit: start, places: tried.places.clone(), ..tried };
-                let (fit, gradient) = settle(&flat, &round, &tried, optics)?;
+                let (fit, gradient) = settle(&flat, &round, &tried, optics, Some(&fit))?;
                 Some((tried, fit, gradient))
             })
         } else {
@@ -172,7 +173,8 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
     let gradient = gradient.map(|gradient| Gradient { error: gradient.error * score.sd, ..gradient });
     let fitter = Fitter::new(&flat, &tried.places, optics);
     let rings = agreement::rings(&flat, &tried.places, optics, &fit, &fitter);
-    let figures = accept(&flat, plan, &fit, &rings, score);
+    let figures = accept(&flat, plan, &fit, &rings, score)
+        .and_then(|figures| no_rival(rival::as_good(&round, &tried.places, optics, &fit, score.sd)).map(|()| figures));
     let mut found = TiltFocus {
         tiles: Vec::new(),
         off_tiles: Vec::new(),
@@ -237,7 +239,7 @@ impl Scene<'_> {
             Some(Tried { run, places, fit })
         });
         let tried = prefer(tried.collect())?;
-        let (fit, gradient) = settle(flat, round, &tried, optics)?;
+        let (fit, gradient) = settle(flat, round, &tried, optics, None)?;
         Some((tried, fit, gradient))
     }
 }
@@ -267,8 +269,14 @@ fn prefer(mut tried: Vec<Tried>) -> Option<Tried> {
     Some(tried.swap_remove(at))
 }
 
-/// The fit by sectors, and the gradient where it is known.
-fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(Fit, Option<Gradient>)> {
+/// The fit by sectors, and the gradient where it is known; begun from an earlier fit's astigmatism, where there is one.
+fn settle(
+    flat: &Flat,
+    round: &Flat,
+    tried: &Tried,
+    optics: &Optics,
+    earlier: Option<&Fit>,
+) -> Option<(Fit, Option<Gradient>)> {
     let rounds = Fitter::new(round, &tried.places, optics);
     let start = &tried.fit;
     let free = Free { defocus: true, astigmatism: false, slope: true };
@@ -286,10 +294,10 @@ fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(
     let fitter = Fitter::new(flat, &tried.places, optics);
     let free = Free { defocus: true, astigmatism: true, slope: false };
     let curves = Some((start.background.as_slice(), start.amplitude.as_slice()));
-    let azimuths = (0..6).map(|i| (std::f64::consts::PI / 3.0 * f64::from(i)).sin_cos());
-    let starts: Vec<[f64; 2]> =
-        azimuths.flat_map(|(sine, cosine)| STARTS_UM.map(|half_um| [half_um * cosine, half_um * sine])).collect();
-    let begin = fitter.begin_astigmatism(start, &starts).unwrap_or([0.0, 0.0]);
+    let begin = match earlier {
+        Some(earlier) => earlier.astigmatism_um,
+        None => fitter.begin_astigmatism(start, &astigmatisms()).unwrap_or([0.0, 0.0]),
+    };
     let mut best = fitter.fit(start.trial, begin, free, curves)?;
     if best.gain < PLAIN_GAIN {
         // Weak rings let noise choose an astigmatism: without a significant gain it stays out of the fit.
@@ -298,6 +306,12 @@ fn settle(flat: &Flat, round: &Flat, tried: &Tried, optics: &Optics) -> Option<(
         best = plain.filter(|plain| plain.chi2 < best.chi2 + ASTIGMATISM_GAIN).unwrap_or(best);
     }
     Some((best, gradient))
+}
+
+/// Astigmatisms to begin from.
+fn astigmatisms() -> Vec<[f64; 2]> {
+    let azimuths = (0..6).map(|i| (std::f64::consts::PI / 3.0 * f64::from(i)).sin_cos());
+    azimuths.flat_map(|(sine, cosine)| STARTS_UM.map(|half_um| [half_um * cosine, half_um * sine])).collect()
 }
 
 /// What a run's gradient of one is of the stated one, across the stated axis.
@@ -312,8 +326,11 @@ fn over_stated(run: Run) -> f64 {
 /// Figures, or why there are none.
 fn accept(flat: &Flat, plan: &Plan, fit: &Fit, rings: &Rings, score: Score) -> Measured<Figures> {
     let optics = &plan.optics;
-    if !score.is_significant() || rings.strong < 2 || rings.agreement < LEAST_AGREEMENT {
+    if !score.is_significant() {
         return Err(NotMeasured::because(no_rings(flat, plan, Some(score))));
+    }
+    if rings.strong < 2 || rings.agreement < LEAST_AGREEMENT {
+        return Err(NotMeasured::because(not_like_rings(flat, rings)));
     }
     if rings.minima < 2 {
         let why = format!(
@@ -324,6 +341,16 @@ fn accept(flat: &Flat, plan: &Plan, fit: &Fit, rings: &Rings, score: Score) -> M
         return Err(NotMeasured::because(why));
     }
     Ok(figures(plan, fit, rings))
+}
+
+/// An error where one broad ring would do as well.
+pub fn no_rival(um: Option<f64>) -> Measured<()> {
+    um.map_or(Ok(()), |um| {
+        Err(NotMeasured::because(format!(
+            "one broad ring, as {um:.1} µm of underfocus would give, describes the spectrum as well; these pixels show fewer \
+             than two minima of it"
+        )))
+    })
 }
 
 /// Figures of a fit.
@@ -346,9 +373,22 @@ pub fn figures(plan: &Plan, fit: &Fit, rings: &Rings) -> Figures {
     }
 }
 
+const LATTICE: &str = "a periodic structure (a lattice, a grid, a fixed pattern) outshines the rings";
+
+fn not_like_rings(flat: &Flat, rings: &Rings) -> String {
+    if flat.spikes >= LATTICE_SPIKES {
+        return LATTICE.into();
+    }
+    format!(
+        "something stands out of the spectrum, but not as rings do: it agrees with them to {:.2} of 1, and {} neighbouring \
+         rings stand out of the noise where it takes two",
+        rings.agreement, rings.strong
+    )
+}
+
 fn no_rings(flat: &Flat, plan: &Plan, score: Option<Score>) -> String {
     if flat.spikes >= LATTICE_SPIKES {
-        return "a periodic structure (a lattice, a grid, a fixed pattern) outshines the rings".into();
+        return LATTICE.into();
     }
     let least = plan.optics.least_defocus_um();
     let coarse = format!("with these pixels two minima take over {least:.1} µm of underfocus");

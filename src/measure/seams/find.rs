@@ -5,6 +5,7 @@
 //! the seam's shift, each by itself the shift of its patch. Patches without texture are dropped by the significance
 //! of their peaks.
 
+use crate::measure::seams::bend;
 use crate::measure::seams::plan::{LEAST_OVERLAP_PX, Pair};
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
@@ -43,8 +44,10 @@ const LEAST_PATCH_PX: usize = 16;
 const TAPER: f64 = 0.2;
 /// Frequencies that carry a shift: illumination lies below, where counting noise drowns the rest above.
 const BAND: Band = Band { high_pass: 0.02, low_pass: 0.35 };
-/// A patch that knows its shift no better than this is dropped.
-const WORST_PATCH_SD_PX: f64 = 0.5;
+/// Coarse structure of a patch, for a seam so bent that its shift changes by pixels within one.
+const COARSE_BAND: Band = Band { high_pass: 0.02, low_pass: 0.18 };
+/// A patch that knows its shift no better than this is dropped; by coarse structure, than the second.
+const WORST_PATCH_SD_PX: [f64; 2] = [0.5, 1.0];
 /// A seam that knows its shift no better than this, in either direction, says nothing of it: its texture runs one way.
 const WORST_SEAM_SD_PX: f64 = 1.0;
 /// Weighing frequencies anew moves a seam's shift by less than this, or it is another peak.
@@ -54,6 +57,10 @@ const PATCH_REACH_PX: usize = 12;
 /// Patches that scatter by less about their mean, or by little more than noise, are those of a straight seam.
 const LEAST_BENT_PX: f64 = 0.5;
 const BENT_OVER_NOISE: f64 = 9.0;
+/// A patch so far off the middle of all, unless a neighbour is off the same way by a part of it, has found a look-alike: a
+/// bend is smooth.
+const LOOK_ALIKE_PX: f64 = 3.0;
+const BORNE_OUT: f64 = 0.25;
 /// Patches need this share of trustworthy pixels.
 const LEAST_FINITE: f64 = 0.7;
 
@@ -176,6 +183,27 @@ fn smooth_off(image: &Image) -> Image {
     Image { rows, cols, values }
 }
 
+/// The patches that a neighbour bears out, or that lie near the middle of all.
+fn without_look_alikes(patches: &[Patch]) -> Vec<Patch> {
+    let middle = [0, 1].map(|k| {
+        let mut values: Vec<f64> = patches.iter().map(|patch| patch.difference_px[k]).collect();
+        values.sort_by(f64::total_cmp);
+        values.get(values.len() / 2).copied().unwrap_or(0.0)
+    });
+    let off = |at: usize| [0, 1].map(|k| patches[at].difference_px[k] - middle[k]);
+    let is_borne_out = |at: usize| {
+        let [x, y] = off(at);
+        let length = x.hypot(y);
+        let neighbours = [at.checked_sub(1), (at + 1 < patches.len()).then_some(at + 1)];
+        length < LOOK_ALIKE_PX
+            || neighbours.into_iter().flatten().any(|beside| {
+                let [dx, dy] = off(beside);
+                dx * x + dy * y >= BORNE_OUT * length * length
+            })
+    };
+    (0..patches.len()).filter(|&at| is_borne_out(at)).map(|at| patches[at]).collect()
+}
+
 /// The mean over the patches where they differ by more than noise: no one shift fits a bent seam, and the sum of its
 /// spectra would follow the patches with most contrast. `None` where the seam is straight, or too few patches are known.
 fn bent_mean(patches: &[Patch], looks: usize) -> Option<[f64; 2]> {
@@ -246,7 +274,7 @@ impl<'a> Common<'a> {
     }
 
     fn bench(&self) -> Bench {
-        Bench::new(self.size.0, self.size.1, &[BAND], TAPER)
+        Bench::new(self.size.0, self.size.1, &[BAND, COARSE_BAND], TAPER)
     }
 
     /// Pixels of a patch in one of the strips.
@@ -258,6 +286,17 @@ impl<'a> Common<'a> {
             .flat_map(|y| &strip.image.values[y * cols + x..y * cols + x + self.size.1])
             .copied()
             .collect()
+    }
+
+    /// The same where the strip holds all of them, and enough of them can be trusted.
+    fn held(&self, strip: &Strip, start: [usize; 2], moved: [i64; 2]) -> Option<Vec<f32>> {
+        let first =
+            [start[0] as i64 - moved[0] - strip.rect.x as i64, start[1] as i64 - moved[1] - strip.rect.y as i64];
+        let inside = |k: usize, length: usize, most: usize| first[k] >= 0 && first[k] as usize + length <= most;
+        let held = inside(0, self.size.1, strip.image.cols) && inside(1, self.size.0, strip.image.rows);
+        let pixels = held.then(|| self.pixels(strip, start, moved))?;
+        let finite = pixels.iter().filter(|value| value.is_finite()).count();
+        (finite as f64 >= LEAST_FINITE * pixels.len() as f64).then_some(pixels)
     }
 
     fn sides(&self, start: [usize; 2]) -> [Vec<f32>; 2] {
@@ -303,21 +342,13 @@ impl<'a> Common<'a> {
             let near = |peak: &Peak| (peak.x - sum.x).hypot(peak.y - sum.y) < NEAR_PX;
             sum = self.sum(bench, &looks).ok().filter(near).unwrap_or(sum);
         }
-        let peaks: Vec<Option<Peak>> =
-            looks.iter().map(|look| bench.peak(&look.cross, self.nominal_near).filter(|peak| peak.inside)).collect();
-        let sure = peaks.iter().flatten().filter(|peak| peak.significance >= BELIEVED).count();
-        let believed = if 2 * sure >= looks.len() { BELIEVED_AMONG_OTHERS } else { BELIEVED };
-        let patch = |(look, peak): (&Look, &Option<Peak>)| {
-            let peak = (*peak)?;
-            let sound = peak.significance >= believed && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX);
-            let middle_px = [
-                look.start[0] as f64 + 0.5 * (self.size.1 as f64 - 1.0),
-                look.start[1] as f64 + 0.5 * (self.size.0 as f64 - 1.0),
-            ];
-            let difference_px = [self.whole[0] as f64 + peak.x, self.whole[1] as f64 + peak.y];
-            sound.then_some(Patch { middle_px, difference_px, sd_px: peak.sd })
-        };
-        let patches: Vec<Patch> = looks.iter().zip(&peaks).filter_map(patch).collect();
+        let mut patches = self.believed(bench, &looks);
+        if 2 * patches.len() < looks.len() {
+            let followed = self.followed(bench);
+            if bent_mean(&followed, looks.len()).is_some() {
+                patches = followed;
+            }
+        }
         let known = sum.sd.iter().all(|&sd| sd < WORST_SEAM_SD_PX);
         let (difference_px, sd_px) = if known {
             ([self.whole[0] as f64 + sum.x, self.whole[1] as f64 + sum.y], sum.sd)
@@ -334,6 +365,48 @@ impl<'a> Common<'a> {
             patches,
             looked: looks.len(),
         })
+    }
+
+    /// The patches with a significant peak within reach.
+    fn believed(&self, bench: &Bench, looks: &[Look]) -> Vec<Patch> {
+        let peaks: Vec<Option<Peak>> =
+            looks.iter().map(|look| bench.peak(&look.cross, self.nominal_near).filter(|peak| peak.inside)).collect();
+        let sure = peaks.iter().flatten().filter(|peak| peak.significance >= BELIEVED).count();
+        let believed = if 2 * sure >= looks.len() { BELIEVED_AMONG_OTHERS } else { BELIEVED };
+        let patch = |(look, peak): (&Look, &Option<Peak>)| {
+            let peak = (*peak)?;
+            let sound = peak.significance >= believed && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX[0]);
+            sound.then(|| self.patch(look.start, [0, 0], &peak))
+        };
+        without_look_alikes(&looks.iter().zip(&peaks).filter_map(patch).collect::<Vec<Patch>>())
+    }
+
+    /// The patches of a strong bend, by their coarse structure.
+    fn followed(&self, bench: &Bench) -> Vec<Patch> {
+        let reach = [self.size.1 / 2, self.size.0 / 2].map(|px| px.clamp(2, PATCH_REACH_PX));
+        let look = |patch: usize, beyond: [i64; 2], reach: [usize; 2]| {
+            let moved = [self.whole[0] + beyond[0], self.whole[1] + beyond[1]];
+            let sides =
+                [self.held(self.from, self.starts[patch], [0, 0])?, self.held(self.to, self.starts[patch], moved)?];
+            let [a, b] = sides.map(|side| bench.spectrum(&side));
+            bench.peak(&bench.cross_in(1, &a, &b), reach)
+        };
+        let steps = bend::follow(self.starts.len(), reach, look);
+        let patch = |(start, step): (&[usize; 2], &Option<bend::Step>)| {
+            let step = (*step)?;
+            let sound = step.peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX[1]);
+            sound.then(|| self.patch(*start, step.beyond_px, &step.peak))
+        };
+        without_look_alikes(&self.starts.iter().zip(&steps).filter_map(patch).collect::<Vec<Patch>>())
+    }
+
+    fn patch(&self, start: [usize; 2], beyond: [i64; 2], peak: &Peak) -> Patch {
+        let middle = |k: usize, px: usize| start[k] as f64 + 0.5 * (px as f64 - 1.0);
+        Patch {
+            middle_px: [middle(0, self.size.1), middle(1, self.size.0)],
+            difference_px: [(self.whole[0] + beyond[0]) as f64 + peak.x, (self.whole[1] + beyond[1]) as f64 + peak.y],
+            sd_px: peak.sd,
+        }
     }
 
     /// Median over the patches of the ratio of their means.
@@ -390,6 +463,19 @@ mod tests {
         for sd in [[0.01, 1e9], [0.01, f64::NAN], [1.5, 0.01]] {
             assert!(finish(sd).unwrap_err().0.contains("its texture runs along one direction"), "{sd:?}");
         }
+    }
+
+    #[test]
+    fn a_bend_is_kept_and_a_look_alike_is_not() {
+        let patches = |offs: &[f64]| -> Vec<Patch> {
+            let patch = |y: &f64| Patch { middle_px: [0.0; 2], difference_px: [0.1, 213.0 + y], sd_px: [0.1; 2] };
+            offs.iter().map(patch).collect()
+        };
+        let bend: Vec<f64> = (0..10).map(|i| 8.0 * (f64::from(i) * 0.7).sin()).collect();
+        assert_eq!(without_look_alikes(&patches(&bend)).len(), 10);
+        let odd = [0.1, -0.2, 8.0, 0.0, 0.2, -0.1, -7.0, 0.1];
+        let left = without_look_alikes(&patches(&odd));
+        assert!(left.len() == 6 && left.iter().all(|patch| (patch.difference_px[1] - 213.0).abs() < 1.0));
     }
 
     /// Noise that nothing has in common: a seam over it is not measured, whatever peak comes up.

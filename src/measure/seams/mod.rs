@@ -3,6 +3,7 @@
 //! Each tile brings the strips that its neighbours need to the tilt's [`Desk`]; whoever brings the second of two
 //! measures the seam, and both are dropped. So a tilt never holds more than the strips of tiles still waited for.
 
+pub mod bend;
 pub mod causes;
 pub mod figures;
 pub mod find;

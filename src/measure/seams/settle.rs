@@ -85,14 +85,19 @@ fn figures(pair: Pair, found: Measured<Found>, places_px: &[Option<[f64; 2]>]) -
     let offset_px = Some(minus(seam.difference_px, pair.nominal_px));
     let placed = places_px[pair.from].zip(places_px[pair.to]).map(|(from, to)| minus(to, from));
     let patches = || seam.patches.iter().map(|patch| patch.difference_px);
-    // A seam whose patches are all too weak alone still has its shift as a whole.
+    // A seam whose patches are mostly too weak alone still has its shift as a whole.
     let residuals_px = match placed {
-        Some(placed) if seam.patches.is_empty() => vec![minus(seam.difference_px, placed)],
+        Some(placed) if !shows_bend(seam) => vec![minus(seam.difference_px, placed)],
         Some(placed) => patches().map(|patch| minus(patch, placed)).collect(),
         None => Vec::new(),
     };
     let distortions_px = patches().map(|patch| minus(patch, seam.difference_px)).collect();
     SeamFigures { pair, found, offset_px, residuals_px, distortions_px }
+}
+
+/// Whether enough of a seam's patches are known to tell a bend.
+fn shows_bend(seam: &Found) -> bool {
+    seam.patches.len() >= FEWEST_PATCHES && seam.patches.len() as f64 >= LEAST_SEEN * seam.looked as f64
 }
 
 impl SeamFigures {
@@ -102,7 +107,7 @@ impl SeamFigures {
         let power = rms(&self.distortions_px)?.powi(2);
         let found = self.found.as_ref().ok()?;
         let patches = &found.patches;
-        if patches.len() < FEWEST_PATCHES || (patches.len() as f64) < LEAST_SEEN * found.looked as f64 {
+        if !shows_bend(found) {
             return None;
         }
         let noise: f64 = patches.iter().map(|patch| patch.sd_px.iter().map(|sd| sd * sd).sum::<f64>()).sum();

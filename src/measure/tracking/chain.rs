@@ -200,7 +200,16 @@ impl Maker<'_> {
             .filter(|&other| apart(other) <= LONGEST_LINK_DEG)
             .collect();
         tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
-        tied.into_iter().take(BRIDGES).find_map(|other| self.make(other, at))
+        let near = tied.iter().take(BRIDGES).find_map(|&other| self.make(other, at));
+        near.or_else(|| self.make_far(*tied.first()?, at))
+    }
+
+    /// A link to a tilt whose field went far.
+    fn make_far(&self, a: usize, b: usize) -> Option<Made> {
+        let (inner, outer) = self.ordered(a, b);
+        let (reference, image) = (self.references[inner].as_ref()?, self.images[outer].as_ref()?);
+        let moved = self.linker.link_far(reference, image, (self.view(inner), self.view(outer)), self.band)?;
+        Some((inner, outer, Moved { place: moved.place.map(|px| px * self.bin), sd: moved.sd * self.bin, ..moved }))
     }
 
     /// All tilts placed against the start.

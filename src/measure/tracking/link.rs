@@ -13,6 +13,8 @@ use rustfft::num_complex::Complex32;
 const BELIEVED: [f64; 2] = [5.5, 8.0];
 /// The field is looked for within these shares of the frame, one after the other.
 const REACH_SHARE: [f64; 2] = [0.12, 0.4];
+/// A field that is not found there is looked for around places this share of the frame away on every side.
+const FAR_SHARE: f64 = 0.5;
 /// Pictures fade over this share of each side.
 const TAPER: f64 = 0.25;
 /// Bands, the finest first: fine detail places best, but what lies at different heights moves apart between two tilts,
@@ -92,14 +94,47 @@ impl Linker {
     ) -> Option<Moved> {
         let stretch = stretch(from, to);
         let first = self.search(reference, stretched, band)?;
-        let mut moved = self.moved(first, [0.0; 2], stretch);
-        if first.x.hypot(first.y) > 0.5 {
-            let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
-            let again = self.bench.peak(&self.bench.cross_in(band, reference, &other), [REST_PX; 2])?;
-            let believed = again.inside && again.significance >= BELIEVED[0];
-            moved = believed.then(|| self.moved(again, moved.place, stretch))?;
-        }
-        Some(moved)
+        let moved = self.moved(first, [0.0; 2], stretch);
+        if first.x.hypot(first.y) > 0.5 { self.again(reference, image, moved, stretch, band) } else { Some(moved) }
+    }
+
+    /// The same where the field went further than [`Self::link`] looks: what little the two pictures share is brought to
+    /// the middle first.
+    pub fn link_far(
+        &self,
+        reference: &[Complex32],
+        image: &Image,
+        (from, to): (View, View),
+        band: usize,
+    ) -> Option<Moved> {
+        let stretch = stretch(from, to);
+        let away = [self.size.1, self.size.0].map(|px| FAR_SHARE * px as f64);
+        let sides = [-1.0, 0.0, 1.0];
+        let places = sides.into_iter().flat_map(|x| sides.map(|y| [x * away[0], y * away[1]]));
+        let look = |place: [f64; 2]| {
+            let other = self.bench.spectrum(&sample(image, self.size, place, stretch));
+            let reach = [self.size.1, self.size.0].map(|px| ((REACH_SHARE[1] * px as f64) as usize).max(2));
+            let peak = self.bench.peak(&self.bench.cross_in(band, reference, &other), reach)?;
+            (peak.inside && peak.significance >= BELIEVED[1]).then(|| self.moved(peak, place, stretch))
+        };
+        let found = places.filter(|place| *place != [0.0; 2]).filter_map(look);
+        let best = found.max_by(|a, b| a.significance.total_cmp(&b.significance))?;
+        self.again(reference, image, best, stretch, band)
+    }
+
+    /// A movement measured once more with the shift taken off.
+    fn again(
+        &self,
+        reference: &[Complex32],
+        image: &Image,
+        moved: Moved,
+        stretch: [[f64; 2]; 2],
+        band: usize,
+    ) -> Option<Moved> {
+        let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
+        let again = self.bench.peak(&self.bench.cross_in(band, reference, &other), [REST_PX; 2])?;
+        let believed = again.inside && again.significance >= BELIEVED[0];
+        believed.then(|| self.moved(again, moved.place, stretch))
     }
 
     /// The peak within the near reach if it is believed there, else further out.
@@ -206,6 +241,18 @@ mod tests {
     }
 
     #[test]
+    fn a_field_that_went_half_out_of_the_frame_is_found() {
+        let linker = Linker::new(96, 128, 1);
+        let view = View { across: None, tilt_deg: 0.0 };
+        let reference = linker.reference(&picture(0.0, [0.0, 0.0]));
+        for shift in [[-64.0, 3.0], [10.0, 45.0], [70.0, 0.0]] {
+            let other = picture(0.0, shift);
+            let moved = linker.link_far(&reference, &other, (view, view), 0).unwrap();
+            assert!((moved.place[0] - shift[0]).abs() < 0.2 && (moved.place[1] - shift[1]).abs() < 0.2, "{moved:?}");
+        }
+    }
+
+    #[test]
     fn a_blank_picture_links_to_nothing() {
         let linker = Linker::new(96, 128, 1);
         let view = View { across: None, tilt_deg: 0.0 };
@@ -218,5 +265,6 @@ mod tests {
         let blank = Image { rows: 96, cols: 128, values: noise.collect() };
         let stretched = linker.stretched(&blank, (view, view));
         assert_eq!(linker.link(&reference, (&blank, &stretched), (view, view), 0), None);
+        assert_eq!(linker.link_far(&reference, &blank, (view, view), 0), None);
     }
 }

@@ -64,7 +64,7 @@ pub fn shares(fields: &[Field], start: usize, middle_px: [f64; 2]) -> Vec<Option
     });
     for at in outward {
         let Some(place) = fields[at].place_px else { continue };
-        let seen = seen(&fields[at], fields[start].view, place, middle_px, &points);
+        let seen = seen(&fields[at], &fields[start], place, middle_px, &points);
         let both: Vec<bool> = seen.iter().zip(&kept).map(|(a, b)| *a && *b).collect();
         let own = seen.iter().filter(|&&seen| seen).count() as f64 / points.len().max(1) as f64;
         shares[at] = Some(share(&points, &both));
@@ -99,12 +99,16 @@ fn raster(tiles: &[((usize, usize), Frame)]) -> Vec<Point> {
     points
 }
 
-fn seen(field: &Field, from: View, place: [f64; 2], middle_px: [f64; 2], points: &[Point]) -> Vec<bool> {
-    let m = stretch(from, field.view);
+/// Points that a tilt shows. A tile that was not recorded is another fault than a field that moved away: where it is
+/// lacking, the tilt is not charged with it.
+fn seen(field: &Field, start: &Field, place: [f64; 2], middle_px: [f64; 2], points: &[Point]) -> Vec<bool> {
+    let m = stretch(start.view, field.view);
+    let lacks = |tile: (usize, usize)| field.tiles.iter().all(|(own, _)| *own != tile);
+    let lacking: Vec<Frame> = start.tiles.iter().filter(|(tile, _)| lacks(*tile)).map(|(_, frame)| *frame).collect();
     let one = |point: &Point| {
         let [x, y] = apply(m, [point.place_px[0] - middle_px[0], point.place_px[1] - middle_px[1]]);
         let there = [middle_px[0] + place[0] + x, middle_px[1] + place[1] + y];
-        field.tiles.iter().any(|(_, frame)| frame.holds(there))
+        field.tiles.iter().map(|(_, frame)| frame).chain(&lacking).any(|frame| frame.holds(there))
     };
     points.iter().map(one).collect()
 }

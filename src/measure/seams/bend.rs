@@ -6,8 +6,8 @@
 use crate::numerics::registration::spectral::Peak;
 
 /// A patch that may begin the chain, and one that may go on with it, in standard deviations of chance.
-const BEGINS: f64 = 5.0;
-const GOES_ON: f64 = 3.5;
+const BEGINS: f64 = 4.5;
+const GOES_ON: f64 = 3.2;
 /// From one patch to the next the shift changes by less than this.
 const NEXT_REACH_PX: usize = 7;
 
@@ -72,7 +72,7 @@ mod tests {
         let look = |patch: usize, beyond: [i64; 2], reach: [usize; 2]| {
             let rest = bend(patch) - beyond[1] as f64;
             let inside = rest.abs() < reach[1] as f64;
-            inside.then(|| peak(0.0, rest, 6.0 - 0.3 * rest.abs()))
+            inside.then(|| peak(0.0, rest, 6.0 - 0.35 * rest.abs()))
         };
         let steps = follow(10, [6, 12], look);
         for (patch, step) in steps.iter().enumerate() {
@@ -83,6 +83,6 @@ mod tests {
 
     #[test]
     fn without_a_plain_patch_there_is_no_chain() {
-        assert!(follow(8, [6, 12], |_, _, _| Some(peak(0.0, 0.0, 4.5))).iter().all(Option::is_none));
+        assert!(follow(8, [6, 12], |_, _, _| Some(peak(0.0, 0.0, 4.4))).iter().all(Option::is_none));
     }
 }

@@ -44,9 +44,7 @@ const LEAST_PATCH_PX: usize = 16;
 const TAPER: f64 = 0.2;
 /// Frequencies that carry a shift: illumination lies below, where counting noise drowns the rest above.
 const BAND: Band = Band { high_pass: 0.02, low_pass: 0.35 };
-/// Coarse structure of a patch, for a seam so bent that its shift changes by pixels within one.
-const COARSE_BAND: Band = Band { high_pass: 0.02, low_pass: 0.18 };
-/// A patch that knows its shift no better than this is dropped; by coarse structure, than the second.
+/// A patch that knows its shift no better than this is dropped; on a strong bend, which changes within it, than the second.
 const WORST_PATCH_SD_PX: [f64; 2] = [0.5, 1.0];
 /// A seam that knows its shift no better than this, in either direction, says nothing of it: its texture runs one way.
 const WORST_SEAM_SD_PX: f64 = 1.0;
@@ -274,7 +272,7 @@ impl<'a> Common<'a> {
     }
 
     fn bench(&self) -> Bench {
-        Bench::new(self.size.0, self.size.1, &[BAND, COARSE_BAND], TAPER)
+        Bench::new(self.size.0, self.size.1, &[BAND], TAPER)
     }
 
     /// Pixels of a patch in one of the strips.
@@ -381,7 +379,7 @@ impl<'a> Common<'a> {
         without_look_alikes(&looks.iter().zip(&peaks).filter_map(patch).collect::<Vec<Patch>>())
     }
 
-    /// The patches of a strong bend, by their coarse structure.
+    /// The patches of a strong bend.
     fn followed(&self, bench: &Bench) -> Vec<Patch> {
         let reach = [self.size.1 / 2, self.size.0 / 2].map(|px| px.clamp(2, PATCH_REACH_PX));
         let look = |patch: usize, beyond: [i64; 2], reach: [usize; 2]| {
@@ -389,7 +387,7 @@ impl<'a> Common<'a> {
             let sides =
                 [self.held(self.from, self.starts[patch], [0, 0])?, self.held(self.to, self.starts[patch], moved)?];
             let [a, b] = sides.map(|side| bench.spectrum(&side));
-            bench.peak(&bench.cross_in(1, &a, &b), reach)
+            bench.peak(&bench.cross(&a, &b), reach)
         };
         let steps = bend::follow(self.starts.len(), reach, look);
         let patch = |(start, step): (&[usize; 2], &Option<bend::Step>)| {

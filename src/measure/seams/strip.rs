@@ -11,6 +11,8 @@ use crate::numerics::registration::masked::Image;
 
 /// Rows (columns) of a tile from which its profile is taken: every so many-th.
 const PROFILE_STRIDE: usize = 4;
+/// The halves of a tile agree in a profile if they do so by this many standard deviations of chance.
+const CHANCE_SDS: f32 = 3.0;
 /// What is wider than this in the profile is illumination or specimen, and stays.
 const STRIPE_REACH_PX: usize = 8;
 
@@ -56,9 +58,22 @@ pub fn cut(
     Strip { rect, image: Image { rows: rect.height, cols: rect.width, values } }
 }
 
-/// The fine part of a tile's mean profile along a seam: along the rows, or along the columns.
+/// What the camera adds along a seam: the fine part of the tile's mean profile, as far as both halves of the tile agree in
+/// it. Stripes are the same in both; the specimen is not, and its own profile taken off each strip would be noise that
+/// the two do not share.
 pub fn stripes(section: &Section, along_x: bool) -> Vec<f32> {
-    let profile = if along_x { column_means(section) } else { row_means(section) };
+    let halves = if along_x { column_means(section) } else { row_means(section) };
+    let [a, b] = halves.map(|profile| fine(&profile));
+    let mean = |value: &dyn Fn(usize) -> f32| (0..a.len()).map(value).sum::<f32>() / a.len().max(1) as f32;
+    let common = mean(&|at| a[at] * b[at]);
+    let whole = mean(&|at| 0.25 * (a[at] + b[at]).powi(2));
+    // Halves that have nothing in common agree by the root of the profile's length.
+    let chance = CHANCE_SDS * (mean(&|at| a[at].powi(2)) * mean(&|at| b[at].powi(2)) / a.len().max(1) as f32).sqrt();
+    let share = if common > chance && whole > 0.0 { (common / whole).min(1.0) } else { 0.0 };
+    a.iter().zip(&b).map(|(a, b)| 0.5 * share * (a + b)).collect()
+}
+
+fn fine(profile: &[f32]) -> Vec<f32> {
     let n = profile.len();
     (0..n)
         .map(|at| {
@@ -68,32 +83,53 @@ pub fn stripes(section: &Section, along_x: bool) -> Vec<f32> {
         .collect()
 }
 
-fn column_means(section: &Section) -> Vec<f32> {
-    let mut sums = vec![0.0f32; section.width];
+/// Of the upper and of the lower half.
+fn column_means(section: &Section) -> [Vec<f32>; 2] {
     let mut row = vec![0.0f32; section.width];
-    let mut rows = 0.0;
-    for y in (0..section.height).step_by(PROFILE_STRIDE) {
-        section.copy_row(y, 0, &mut row);
-        sums.iter_mut().zip(&row).for_each(|(sum, value)| *sum += value);
-        rows += 1.0;
-    }
-    sums.into_iter().map(|sum| sum / rows).collect()
+    let half = section.height / 2;
+    [0..half, half..section.height].map(|rows| {
+        let mut sums = vec![0.0f32; section.width];
+        let mut count = 0.0;
+        for y in rows.step_by(PROFILE_STRIDE) {
+            section.copy_row(y, 0, &mut row);
+            sums.iter_mut().zip(&row).for_each(|(sum, value)| *sum += value);
+            count += 1.0;
+        }
+        sums.into_iter().map(|sum| sum / f32::max(count, 1.0)).collect()
+    })
 }
 
-fn row_means(section: &Section) -> Vec<f32> {
+/// Of the left and of the right half.
+fn row_means(section: &Section) -> [Vec<f32>; 2] {
     let mut row = vec![0.0f32; section.width];
-    (0..section.height)
-        .map(|y| {
-            section.copy_row(y, 0, &mut row);
-            let some = row.iter().step_by(PROFILE_STRIDE);
-            some.clone().sum::<f32>() / some.len() as f32
-        })
-        .collect()
+    let half = section.width / 2;
+    let mut means = [Vec::with_capacity(section.height), Vec::with_capacity(section.height)];
+    for y in 0..section.height {
+        section.copy_row(y, 0, &mut row);
+        for (mean, part) in means.iter_mut().zip([&row[..half], &row[half..]]) {
+            let some = part.iter().step_by(PROFILE_STRIDE);
+            mean.push(some.clone().sum::<f32>() / some.len().max(1) as f32);
+        }
+    }
+    means
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_specimen_without_stripes_is_left_as_it_is() {
+        let mut state = 5u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            1000 + ((state >> 40) & 0xff) as u16
+        };
+        let section = Section { width: 128, height: 96, pixels: Pixels::U16((0..128 * 96).map(|_| noise()).collect()) };
+        for along_x in [true, false] {
+            assert!(stripes(&section, along_x).iter().all(|stripe| *stripe == 0.0));
+        }
+    }
 
     #[test]
     fn stripes_go_and_what_is_left_out_is_marked() {

@@ -1,9 +1,26 @@
+// The table of sessions: sorted by its headings, filtered, and shown a page at a time.
+
 (function () {
-  "use strict";
   var table = document.getElementById("session-table");
   var body = table.tBodies[0];
   var rows = Array.from(body.rows);
   var heads = Array.from(table.tHead.rows[0].cells);
+
+  // Rows beyond the page are not laid out; they stay in the document, and a copy of the table takes them along.
+  var ROWS_A_PAGE = 100;
+  var pager = document.getElementById("pager"), pageNow = 0;
+
+  function turnTo(page) {
+    var fitting = rows.filter(function (row) { return !row.hidden; });
+    var pages = Math.max(1, Math.ceil(fitting.length / ROWS_A_PAGE));
+    pageNow = Math.max(0, Math.min(pages - 1, page));
+    fitting.forEach(function (row, at) { row.classList.toggle("elsewhere", Math.floor(at / ROWS_A_PAGE) !== pageNow); });
+    pager.hidden = pages < 2;
+    document.getElementById("pager-place").textContent = fill(w.script.page_of, pageNow + 1, pages);
+  }
+
+  document.getElementById("pager-back").addEventListener("click", function () { turnTo(pageNow - 1); });
+  document.getElementById("pager-on").addEventListener("click", function () { turnTo(pageNow + 1); });
 
   function value(row, column) {
     var cell = row.cells[column];
@@ -22,6 +39,7 @@
     var all = document.createDocumentFragment();
     rows.forEach(function (row) { all.appendChild(row); });
     body.appendChild(all);
+    turnTo(0);
     heads.forEach(function (head, i) {
       if (i === column) { head.setAttribute("aria-sort", sign > 0 ? "ascending" : "descending"); } else { head.removeAttribute("aria-sort"); }
     });
@@ -53,6 +71,7 @@
       row.hidden = !fits;
       shown += fits;
     });
+    turnTo(0);
     count.textContent = shown + " of " + rows.length + " sessions";
   }
 

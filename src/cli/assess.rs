@@ -2,6 +2,7 @@
 
 use crate::assess::{AssessError, Assessed, assess_whole};
 use crate::cli::pair::{self, PairError};
+use crate::cli::paper::{self, Sheet};
 use crate::cli::{self, facts::FactArgs};
 use crate::intake::{IntakeError, Request, Series, load, stamps};
 use crate::judge::{Profile, ProfileError};
@@ -34,6 +35,12 @@ pub struct AssessArgs {
     /// Folder whose templates replace the built-in ones
     #[arg(long, value_name = "DIR")]
     pub templates: Option<PathBuf>,
+    /// Write the record and its tables alone: no page, no pictures
+    #[arg(long, conflicts_with_all = ["pair", "templates", "pdf"])]
+    pub no_report: bool,
+    /// Print the report as report.pdf too, where Chromium is installed
+    #[arg(long, value_name = "SHEET", num_args = 0..=1, require_equals = true, default_missing_value = "a4")]
+    pub pdf: Option<Sheet>,
     /// Assess what is there of a series that was broken off
     #[arg(long)]
     pub partial: bool,
@@ -109,6 +116,7 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
                 if !args.quiet {
                     summary(&mut io::stdout().lock(), &record, &folder)?;
                 }
+                printed(args, &folder.join("report.html"))?;
                 failed |= !entered(args, folder)?;
             }
             Err(failure) => {
@@ -131,6 +139,15 @@ fn entered(args: &AssessArgs, folder: PathBuf) -> io::Result<bool> {
     Ok(false)
 }
 
+/// Prints a page where that is asked for. The result stands, whatever becomes of its print: a failure is told, and no more.
+fn printed(args: &AssessArgs, page: &Path) -> io::Result<()> {
+    match args.pdf.map(|sheet| paper::print(page, sheet)) {
+        Some(Ok(pdf)) if !args.quiet => writeln!(io::stdout().lock(), "  printed: {}", pdf.display()),
+        Some(Err(error)) => writeln!(io::stderr().lock(), "tiltworth: {error}"),
+        _ => Ok(()),
+    }
+}
+
 /// Two series as a pair; gives the exit status.
 fn run_pair(args: &AssessArgs, go_on: &(dyn Fn() -> bool + Sync)) -> io::Result<u8> {
     let [first, second] = args.series.as_slice() else {
@@ -146,6 +163,10 @@ fn run_pair(args: &AssessArgs, go_on: &(dyn Fn() -> bool + Sync)) -> io::Result<
                     summary(&mut out, record, &paired.folder.join(&record.series.series_id))?;
                 }
                 pair::summary(&mut out, &paired)?;
+            }
+            printed(args, &paired.folder.join("pair.html"))?;
+            for record in &paired.records {
+                printed(args, &paired.folder.join(&record.series.series_id).join("report.html"))?;
             }
             let mut failed = false;
             for record in paired.records.iter().filter(|_| args.ledger.is_some()) {
@@ -178,11 +199,14 @@ fn one(args: &AssessArgs, path: &Path, go_on: &(dyn Fn() -> bool + Sync)) -> Res
     let folder = folder(args, &series);
     output::check(&folder, args.force)?;
     let Assessed { record, evidence, .. } = assessed(args, &series, &profile, go_on)?;
-    let page = report::render(&record, &evidence, args.templates.as_deref())?;
+    let page = match args.no_report {
+        true => None,
+        false => Some(report::render(&record, &evidence, args.templates.as_deref())?),
+    };
     if !go_on() {
         return Err(AssessError::Stopped.into());
     }
-    output::write(&folder, &record, &evidence, &page, args.force)?;
+    output::write(&folder, &record, &evidence, page.as_deref(), args.force)?;
     Ok((record, folder))
 }
 
@@ -293,7 +317,10 @@ fn summary(out: &mut impl Write, record: &Record, folder: &Path) -> io::Result<(
         writeln!(out, "  or {}", other.sentence)?;
     }
     writeln!(out, "  {} of {} checks could be made", verdict.checks_made, verdict.checks_in_profile)?;
-    writeln!(out, "  report: {}", folder.join("report.html").display())
+    match folder.join("report.html") {
+        report if report.exists() => writeln!(out, "  report: {}", report.display()),
+        _ => writeln!(out, "  record: {}", folder.join("record.json").display()),
+    }
 }
 
 fn degrees(angles: &[f64]) -> String {

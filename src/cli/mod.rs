@@ -11,6 +11,7 @@ pub mod ledger;
 pub mod links;
 pub mod pack;
 pub mod pair;
+pub mod paper;
 pub mod profile;
 pub mod render;
 pub mod simulate;

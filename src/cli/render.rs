@@ -1,6 +1,7 @@
 //! `tiltworth render`: the page again, from a record and the evidence beside it; or the verdict as it would be without
 //! other tilts.
 
+use crate::cli::paper::{self, PaperError, Sheet};
 use crate::judge::Profile;
 use crate::judge::profile::ProfileError;
 use crate::judge::what_if::{self, WhatIfError};
@@ -29,6 +30,9 @@ pub struct RenderArgs {
     /// Folder whose templates replace the built-in ones
     #[arg(long, value_name = "DIR")]
     pub templates: Option<PathBuf>,
+    /// Print the page too, beside it as .pdf, where Chromium is installed
+    #[arg(long, value_name = "SHEET", num_args = 0..=1, require_equals = true, default_missing_value = "a4")]
+    pub pdf: Option<Sheet>,
     /// What if these tilts alone were left out: angles (12,-60), sections (s17), or auto, what the verdict leaves out
     #[arg(long, value_name = "LIST", allow_hyphen_values = true)]
     pub without: Option<String>,
@@ -59,6 +63,9 @@ pub enum RenderError {
     /// A profile.
     #[error("{0}")]
     Profile(#[from] ProfileError),
+    /// The page stands, its print does not.
+    #[error("{0}")]
+    Paper(#[from] PaperError),
 }
 
 /// Makes the page, or tells what were if other tilts were left out; gives what is to be said of it.
@@ -80,7 +87,7 @@ pub fn run(args: &RenderArgs) -> Result<String, RenderError> {
     if is_pair {
         let out = out.unwrap_or_else(|| PathBuf::from(default));
         write(&out, &pair(args, &text)?)?;
-        return Ok(format!("report: {}\n", out.display()));
+        return Ok(format!("report: {}\n{}", out.display(), printed(args, &out)?));
     }
     let mut record = reading::parse(&text, &args.record.display().to_string())?;
     let mut told = String::new();
@@ -91,9 +98,15 @@ pub fn run(args: &RenderArgs) -> Result<String, RenderError> {
     }
     if let Some(out) = &out {
         write(out, &content(args, &record, out)?)?;
-        told += &format!("report: {}\n", out.display());
+        told += &format!("report: {}\n{}", out.display(), printed(args, out)?);
     }
     Ok(told)
+}
+
+/// Prints the page where that is asked for, and says where.
+fn printed(args: &RenderArgs, page: &Path) -> Result<String, RenderError> {
+    let Some(sheet) = args.pdf else { return Ok(String::new()) };
+    Ok(format!("printed: {}\n", paper::print(page, sheet)?.display()))
 }
 
 /// The page, or the record where that is what is asked for.

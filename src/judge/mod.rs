@@ -4,6 +4,7 @@ pub mod alternatives;
 pub mod checks;
 pub mod exclusion;
 pub mod grading;
+pub mod house;
 pub mod inherit;
 pub mod left;
 pub mod next_focus;

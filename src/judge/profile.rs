@@ -1,6 +1,7 @@
 //! Profiles: the limits of a kind of specimen, as data.
 
 use crate::judge::checks::{REGISTRY, definition};
+use crate::judge::house::House;
 use crate::judge::inherit;
 use crate::judge::watch::Watch;
 use crate::physics::exposure::CriticalExposure;
@@ -37,6 +38,8 @@ pub struct Profile {
     pub left: Left,
     /// What is watched over many sessions; absent: as in the built-in profile.
     pub watch: Option<Watch>,
+    /// Name and logo of the facility, for the report.
+    pub house: Option<House>,
     /// Limits by check id.
     pub checks: BTreeMap<String, CheckLimits>,
     /// SHA-256 of the text.
@@ -313,6 +316,9 @@ impl Profile {
         }
         if let Some(fault) = profile.watch.as_ref().and_then(Watch::fault) {
             return Err(wrong(fault.into(), "`tiltworth profile show resin-section` is an example"));
+        }
+        if let Some(fault) = profile.house.as_ref().and_then(House::fault) {
+            return Err(wrong(fault.into(), "write it on one line: base64 -w0 logo.png"));
         }
         for (id, limits) in &profile.checks {
             let single = limits.single_area.unwrap_or_default();

@@ -47,7 +47,8 @@ impl OutputError {
 }
 
 /// The files that a result folder holds.
-pub const FILES: [&str; 5] = ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip"];
+pub const FILES: [&str; 6] =
+    ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip", "report.pdf"];
 
 /// Refuses an output folder that is in the way; to be asked before the work begins.
 ///
@@ -73,7 +74,7 @@ fn names(folder: &Path) -> Result<Vec<String>, OutputError> {
 }
 
 /// The files of a pair, beside the result folders of its two series.
-pub const PAIR_FILES: [&str; 2] = ["pair.html", "pair.json"];
+pub const PAIR_FILES: [&str; 3] = ["pair.html", "pair.json", "pair.pdf"];
 
 /// Refuses an output folder of a pair that is in the way; to be asked before the work begins.
 ///
@@ -123,18 +124,24 @@ pub fn write_pair(
         for side in sides {
             let inner = staging.join(&side.record.series.series_id);
             fs::create_dir(&inner).map_err(|error| OutputError::disk(&inner, error))?;
-            fill(&inner, side.record, side.evidence, side.page)?;
+            fill(&inner, side.record, side.evidence, Some(side.page))?;
         }
         file(staging, "pair.html", page.as_bytes())?;
         file(staging, "pair.json", format!("{json}\n").as_bytes())
     })
 }
 
-/// Writes a result.
+/// Writes a result; without a page the record and its tables alone.
 ///
 /// # Errors
 /// As [`check`]; the disk refuses. Then the folder is as it was.
-pub fn write(folder: &Path, record: &Record, evidence: &Evidence, page: &str, force: bool) -> Result<(), OutputError> {
+pub fn write(
+    folder: &Path,
+    record: &Record,
+    evidence: &Evidence,
+    page: Option<&str>,
+    force: bool,
+) -> Result<(), OutputError> {
     check(folder, force)?;
     into_place(folder, |staging| fill(staging, record, evidence, page))
 }
@@ -170,14 +177,15 @@ fn into_place(folder: &Path, fill: impl FnOnce(&Path) -> Result<(), OutputError>
     Ok(())
 }
 
-fn fill(folder: &Path, record: &Record, evidence: &Evidence, page: &str) -> Result<(), OutputError> {
+fn fill(folder: &Path, record: &Record, evidence: &Evidence, page: Option<&str>) -> Result<(), OutputError> {
     let json = serde_json::to_string_pretty(record).map_err(|e| OutputError::Inner("record.json", e.to_string()))?;
     let inner = |name: &'static str| move |error: csv_text::Error| OutputError::Inner(name, error.to_string());
-    file(folder, "report.html", page.as_bytes())?;
     file(folder, "record.json", format!("{json}\n").as_bytes())?;
     file(folder, "tilts.csv", tables::tilts_csv(record).map_err(inner("tilts.csv"))?.as_bytes())?;
     let weights = tables::dose_weights_csv(record, evidence).map_err(inner("dose-weights.csv"))?;
     file(folder, "dose-weights.csv", weights.as_bytes())?;
+    let Some(page) = page else { return Ok(()) };
+    file(folder, "report.html", page.as_bytes())?;
     let path = folder.join("evidence.zip");
     let mut zip = File::create(&path).map_err(|error| OutputError::disk(&path, error))?;
     archive::write(evidence, &mut zip).map_err(|error| match error {

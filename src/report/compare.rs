@@ -5,12 +5,10 @@ use crate::compare::signals::{self, Signal};
 use crate::compare::{Comparison, sessions::Session};
 use crate::ledger::figures::FIGURES;
 use crate::ledger::summary::word;
-use crate::report::page::{ReportError, environment, part};
+use crate::report::page::ReportError;
+use crate::report::templates::{embedded_json, environment, part, script, words};
 use crate::report::{format, over_time};
-use base64::Engine;
-use base64::engine::general_purpose::STANDARD;
 use minijinja::{Value, context};
-use sha2::{Digest, Sha256};
 use std::path::Path;
 
 /// What the page tells of how it was made.
@@ -32,7 +30,7 @@ pub struct Told {
 /// A template that cannot be used.
 pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> Result<String, ReportError> {
     let environment = environment(templates)?;
-    let script = part(templates, "compare.js")?;
+    let script = script(templates, &["take.js", "compare.js"])?;
     let style = part(templates, "style.css")? + &part(templates, "compare.css")?;
     let mut figures = Vec::new();
     let mut outstanding = Vec::new();
@@ -71,8 +69,9 @@ pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> R
             expected => comparison.false_signals[1] * points as f64 / 100.0,
         },
         style => Value::from_safe_string(style),
-        script_hash => STANDARD.encode(Sha256::digest(script.as_bytes())),
-        script => Value::from_safe_string(script),
+        script_hash => script.hash,
+        words => embedded_json(&words(templates)?.get("script"))?,
+        script => script.text,
     })?;
     Ok(page)
 }

@@ -26,19 +26,21 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         let bars = record.tilts.iter().filter_map(|tilt| {
             let (min, max) = (tilt.counts.min?.max(floor), tilt.counts.max?.min(reach));
             let line = vec![(tilt.tilt_deg, min), (tilt.tilt_deg, max)];
-            Some(PathElement::new(line, BAND.placeholder.stroke_width(2)))
+            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::fitting(record, 2) as u32)))
         });
         drawn(chart.draw_series(bars))?;
         let spread = record.tilts.iter().filter_map(|tilt| {
             let (low, high) = (tilt.counts.low_percentile?, tilt.counts.high_percentile?.min(reach));
             let line = vec![(tilt.tilt_deg, low), (tilt.tilt_deg, high)];
-            Some(PathElement::new(line, BAND.placeholder.stroke_width(7)))
+            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::fitting(record, 7) as u32)))
         });
         drawn(chart.draw_series(spread))?;
         if let Some(target) = target {
             plot::aim(chart, record, target)?;
+            plot::limits_of_target(chart, record, "counts_target", target)?;
         }
-        plot::line_and_points(chart, &means, &plot::MEASURED, false)?;
+        plot::line_and_points(chart, record, &means, &plot::MEASURED, false)?;
+        plot::missing(chart, record, &means)?;
         plot::excluded(chart, record, |at| means[at].1)
     })?;
     Ok(Some(svg))

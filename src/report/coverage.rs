@@ -54,5 +54,8 @@ pub fn draw(record: &Record) -> Result<String, ReportError> {
         drawn(root.present())?;
     }
     let finding = format!("{:+.1}° to {:+.1}° are left", coverage.min_deg, coverage.max_deg);
-    Ok(theme::apply(&svg, SIZE, &About { title: "Views over angle", finding: &finding, x_axis: None }))
+    let plot = theme::apply(&svg, SIZE, &About { title: "Views over angle", finding: &finding, x_axis: None });
+    // Where a spoke lies, for the script that chooses tilts.
+    let [x, y] = [CENTRE.0, CENTRE.1];
+    Ok(plot.replacen("<svg ", &format!("<svg data-fan=\"{x} {y} {RADIUS}\" "), 1))
 }

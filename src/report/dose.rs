@@ -18,11 +18,15 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let svg = plot::over_tilt(record, "Dose received", &finding, "e/Å² received", range, |chart| {
         let bars = record.tilts.iter().filter_map(|tilt| {
             let line = vec![(tilt.tilt_deg, tilt.dose.before_e_per_A2?), (tilt.tilt_deg, tilt.dose.after_e_per_A2?)];
-            Some(PathElement::new(line, BAND.placeholder.stroke_width(7)))
+            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::fitting(record, 7) as u32)))
         });
         drawn(chart.draw_series(bars))?;
         let dots = after.iter().filter_map(|(x, dose)| dose.map(|dose| (*x, dose)));
-        drawn(chart.draw_series(dots.map(|place| Circle::new(place, 4, DATA.placeholder.filled()))))?;
+        drawn(
+            chart
+                .draw_series(dots.map(|place| Circle::new(place, plot::fitting(record, 4), DATA.placeholder.filled()))),
+        )?;
+        plot::missing(chart, record, &after)?;
         plot::excluded(chart, record, |at| after[at].1)
     })?;
     Ok(Some(svg))
@@ -44,7 +48,7 @@ pub fn draw_weights(record: &Record, curves: &Curves) -> Result<Option<String>, 
             let points: Vec<(f64, Option<f64>)> =
                 tilts.map(|(tilt, curves)| (tilt.tilt_deg, curves.weights.get(at).copied())).collect();
             let role = if nm < 0.8 { &SECOND } else { &plot::MEASURED };
-            plot::line_and_points(chart, &points, role, true)?;
+            plot::line_and_points(chart, record, &points, role, true)?;
             let best = points.iter().filter_map(|(x, y)| y.map(|y| (*x, y))).max_by(|a, b| a.1.total_cmp(&b.1));
             if let Some(place) = best {
                 let name = EmptyElement::at(place) + Text::new(format!("{nm} nm"), (8, 2), label(&INK));

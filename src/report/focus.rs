@@ -3,7 +3,7 @@
 use crate::record::{Record, Tilt};
 use crate::report::page::ReportError;
 use crate::report::plot::{self, drawn};
-use crate::report::theme::{BAND, SECOND};
+use crate::report::theme::{BAND, LIMIT, SECOND};
 use plotters::prelude::*;
 
 /// Draws underfocus, with that of the tiles of a montage behind it; `None` where no tilt has one.
@@ -19,13 +19,21 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let measured = defocus.iter().filter(|(_, um)| um.is_some()).count();
     let finding = format!("{measured} of {} tilts measured, from {low:.2} to {high:.2} µm", defocus.len());
     let range = low - room..high + room;
+    let within = range.clone();
     let svg = plot::over_tilt(record, "Underfocus against tilt", &finding, "underfocus (µm)", range, |chart| {
         drawn(chart.draw_series(tiles.iter().map(|place| Circle::new(*place, 2, BAND.placeholder.filled()))))?;
         if let Some(wanted) = wanted {
             plot::aim(chart, record, wanted)?;
+            let limit = record.checks.iter().find(|check| check.id == "defocus_error").and_then(|check| check.caution);
+            if let Some(crate::record::Limit::One(um)) = limit {
+                for y in [wanted - um, wanted + um].into_iter().filter(|y| within.contains(y)) {
+                    plot::level(chart, record, y, "caution", &LIMIT)?;
+                }
+            }
         }
         bars(chart, record, &defocus, |tilt| tilt.focus.as_ref()?.error_um)?;
-        plot::line_and_points(chart, &defocus, &plot::MEASURED, false)?;
+        plot::line_and_points(chart, record, &defocus, &plot::MEASURED, false)?;
+        plot::missing(chart, record, &defocus)?;
         plot::excluded(chart, record, |at| defocus[at].1)
     })?;
     Ok(Some(svg))
@@ -52,9 +60,14 @@ pub fn draw_astigmatism(record: &Record) -> Result<Option<String>, ReportError> 
             plot::limits(chart, record, "astigmatism")?;
         }
         bars(chart, record, &values, |tilt| tilt.focus.as_ref()?.astigmatism_error_um)?;
+        plot::missing(chart, record, &values)?;
         for (x, um) in &values {
             if let Some(um) = um {
-                drawn(chart.draw_series([TriangleMarker::new((*x, *um), 6, SECOND.placeholder.filled())]))?;
+                drawn(chart.draw_series([TriangleMarker::new(
+                    (*x, *um),
+                    plot::fitting(record, 6),
+                    SECOND.placeholder.filled(),
+                )]))?;
             }
         }
         Ok(())
@@ -71,7 +84,10 @@ fn bars(
 ) -> Result<(), ReportError> {
     let lines = record.tilts.iter().zip(values).filter_map(|(tilt, (x, um))| {
         let (um, error) = ((*um)?, error(tilt)?);
-        Some(PathElement::new(vec![(*x, um - error), (*x, um + error)], BAND.placeholder.stroke_width(5)))
+        Some(PathElement::new(
+            vec![(*x, um - error), (*x, um + error)],
+            BAND.placeholder.stroke_width(plot::fitting(record, 5) as u32),
+        ))
     });
     drawn(chart.draw_series(lines))?;
     Ok(())

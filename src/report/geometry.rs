@@ -35,7 +35,9 @@ pub fn draw(record: &Record, curves: &Curves) -> Result<Option<String>, ReportEr
     let range = low - room..high + room;
     let svg = plot::over_tilt(record, "Movement across the axis", &finding, "µm across the axis", range, |chart| {
         drawn(chart.draw_series(LineSeries::new(line.iter().copied(), SECOND.placeholder.stroke_width(2))))?;
-        drawn(chart.draw_series(points.iter().map(|&place| Circle::new(place, 4, DATA.placeholder.filled()))))?;
+        drawn(chart.draw_series(
+            points.iter().map(|&place| Circle::new(place, plot::fitting(record, 4), DATA.placeholder.filled())),
+        ))?;
         Ok(())
     })?;
     Ok(Some(svg))

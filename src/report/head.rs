@@ -1,6 +1,6 @@
 //! The head of the page: the answer and what it rests on, each reason with the way to its check, plot and tilts.
 
-use crate::record::{Check, Record};
+use crate::record::{Check, Grade, Record};
 use minijinja::{Value, context};
 
 /// Reasons shown at once; the others unfold.
@@ -51,6 +51,19 @@ fn reason(record: &Record, at: usize, text: &str) -> Value {
     }
 }
 
+/// The checks in groups: what speaks up (the graver first), what could not be measured, what passed.
+pub fn groups(record: &Record) -> Value {
+    let of = |grades: &[Grade]| -> Vec<Value> {
+        let all = grades.iter().flat_map(|grade| record.checks.iter().filter(move |check| check.grade == *grade));
+        all.map(|check| Value::from(minijinja::value::Serde(check))).collect()
+    };
+    context! {
+        attention => of(&[Grade::Fail, Grade::Caution]),
+        not_measured => of(&[Grade::NotMeasured]),
+        pass => of(&[Grade::Pass]),
+    }
+}
+
 fn grade(check: &Check) -> Value {
     Value::from(minijinja::value::Serde(check.grade))
 }
@@ -82,7 +95,8 @@ mod tests {
     #[test]
     fn every_check_leads_to_a_place_of_the_page() {
         let page = concat!(
-            include_str!("../../report-templates/report.html"),
+            include_str!("../../report-templates/verdict.html"),
+            include_str!("../../report-templates/run.html"),
             include_str!("../../report-templates/field.html"),
             include_str!("../../report-templates/focus.html"),
             include_str!("../../report-templates/tilts.html"),

@@ -13,6 +13,7 @@ mod focus;
 mod format;
 mod geometry;
 mod head;
+mod house;
 mod montage;
 mod over_time;
 mod overlay;
@@ -22,8 +23,10 @@ mod plot;
 mod positions;
 mod rings;
 mod seam_map;
+mod shape;
 mod sharpness;
 mod spectra;
+mod templates;
 mod theme;
 mod trial;
 

@@ -2,34 +2,18 @@
 
 use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
+use crate::report::templates::{embedded_json, environment, part, script, words};
 use crate::report::{
-    change, counts, coverage, dose, focus, format, geometry, head, montage, positions, rings, seam_map, sharpness,
+    change, counts, coverage, dose, focus, geometry, head, house, montage, positions, rings, seam_map, sharpness,
     spectra,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use minijinja::syntax::SyntaxConfig;
-use minijinja::{AutoEscape, Environment, Value, context};
-use sha2::{Digest, Sha256};
+use minijinja::{Value, context};
 use std::path::Path;
 
-/// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 14] = [
-    ("change.html", include_str!("../../report-templates/change.html")),
-    ("field.html", include_str!("../../report-templates/field.html")),
-    ("report.html", include_str!("../../report-templates/report.html")),
-    ("verdict.html", include_str!("../../report-templates/verdict.html")),
-    ("checks.html", include_str!("../../report-templates/checks.html")),
-    ("focus.html", include_str!("../../report-templates/focus.html")),
-    ("tilts.html", include_str!("../../report-templates/tilts.html")),
-    ("pair.html", include_str!("../../report-templates/pair.html")),
-    ("provenance.html", include_str!("../../report-templates/provenance.html")),
-    ("compare.html", include_str!("../../report-templates/compare.html")),
-    ("compare.css", include_str!("../../report-templates/compare.css")),
-    ("compare.js", include_str!("../../report-templates/compare.js")),
-    ("style.css", include_str!("../../report-templates/style.css")),
-    ("report.js", include_str!("../../report-templates/report.js")),
-];
+/// The files of the page's script, in the order in which they build on each other.
+const SCRIPTS: [&str; 5] = ["figures.js", "stage.js", "plots.js", "take.js", "report.js"];
 
 /// A page that could not be made.
 #[derive(Debug, thiserror::Error)]
@@ -66,59 +50,25 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
     if evidence.curves.tilts.len() != record.tilts.len() || evidence.pictures.len() != record.tilts.len() {
         return Err(ReportError::Strangers { evidence: evidence.curves.tilts.len(), record: record.tilts.len() });
     }
-    let environment = environment(templates)?;
-    // Style and script are laid in as they are: a template's braces mean something else there.
-    let script = part(templates, "report.js")?;
-    let style = part(templates, "style.css")?;
-    let json = embedded_json(record).map_err(|error| ReportError::Template(error.to_string()))?;
-    let page = environment.get_template("report.html")?.render(context! {
+    let script = script(templates, &SCRIPTS)?;
+    let page = environment(templates)?.get_template("report.html")?.render(context! {
         record => Value::from(minijinja::value::Serde(record)),
         answer => answer_word(record.verdict.answer),
         reasons => head::reasons(record),
+        groups => head::groups(record),
         choices => head::choices(record),
         pictures => pictures(evidence),
         plots => plots(record, evidence)?,
         focus_tilts => focus_tilts(record, evidence)?,
-        style => Value::from_safe_string(style),
-        script_hash => STANDARD.encode(Sha256::digest(script.as_bytes())),
-        script => Value::from_safe_string(script),
-        json => Value::from_safe_string(json),
+        style => Value::from_safe_string(part(templates, "style.css")?),
+        script_hash => script.hash,
+        script => script.text,
+        json => embedded_json(record)?,
+        words => embedded_json(&words(templates)?.get("script"))?,
+        house => house::of(record).map(|house| Value::from(minijinja::value::Serde(house))),
         has => has(record),
     })?;
     Ok(page)
-}
-
-pub(super) fn environment(templates: Option<&Path>) -> Result<Environment<'static>, ReportError> {
-    let mut environment = Environment::new();
-    // Strings out of files are escaped whatever template they end in.
-    environment.set_auto_escape_callback(|_| AutoEscape::Html);
-    environment.set_syntax(SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build()?);
-    environment.add_filter("fixed", format::fixed_filter);
-    environment.add_filter("signed", format::signed_filter);
-    environment.add_filter("significant", format::significant_filter);
-    environment.add_filter("beyond", format::beyond_filter);
-    environment.add_filter("shape", grade_shape);
-    environment.add_filter("place", |check: &str| head::plot_of(check));
-    for (name, _) in TEMPLATES.into_iter().filter(|(name, _)| name.ends_with(".html")) {
-        environment.add_template_owned(name, part(templates, name)?)?;
-    }
-    Ok(environment)
-}
-
-/// The text of a template: the folder's own where it has one, else the built-in one.
-pub(super) fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError> {
-    if let Some(path) = templates.map(|folder| folder.join(name)).filter(|path| path.exists()) {
-        let text = std::fs::read_to_string(&path);
-        return text.map_err(|error| ReportError::Template(format!("{}: {error}", path.display())));
-    }
-    let built_in = TEMPLATES.iter().find(|(built_in, _)| *built_in == name);
-    Ok(built_in.map_or_else(String::new, |(_, text)| (*text).to_owned()))
-}
-
-/// The record for a script element: no `<` that could end it.
-fn embedded_json(record: &Record) -> Result<String, serde_json::Error> {
-    let json = serde_json::to_string(record)?;
-    Ok(json.replace('<', "\\u003c").replace('\u{2028}', "\\u2028").replace('\u{2029}', "\\u2029"))
 }
 
 pub(super) fn answer_word(answer: Answer) -> &'static str {
@@ -130,25 +80,11 @@ pub(super) fn answer_word(answer: Answer) -> &'static str {
     }
 }
 
-/// Each grade has a word and a shape of its own; colour only repeats them.
-fn grade_shape(grade: &str) -> Value {
-    let drawing = match grade {
-        "pass" => "<path d=\"M2 8.5 6.5 13 14 3.5\" fill=\"none\" stroke=\"currentColor\" stroke-width=\"2.4\"/>",
-        "caution" => {
-            "<path d=\"M1.5 8h13M8 1.5v13\" transform=\"rotate(45 8 8)\" fill=\"none\" stroke=\"none\"/>\
-                      <rect x=\"3.4\" y=\"3.4\" width=\"9.2\" height=\"9.2\" transform=\"rotate(45 8 8)\" fill=\"none\" \
-                      stroke=\"currentColor\" stroke-width=\"2.2\"/>"
-        }
-        "fail" => "<rect x=\"2\" y=\"2\" width=\"12\" height=\"12\" fill=\"currentColor\"/>",
-        _ => "<path d=\"M2 8h3M7 8h2M11 8h3\" stroke=\"currentColor\" stroke-width=\"2.2\"/>",
-    };
-    Value::from_safe_string(format!("<svg class=\"shape\" viewBox=\"0 0 16 16\" aria-hidden=\"true\">{drawing}</svg>"))
-}
-
 fn pictures(evidence: &Evidence) -> Vec<Value> {
     let one = |(picture, curves): (&crate::record::evidence::Picture, &crate::record::evidence::TiltCurves)| {
-        let data =
-            (!picture.jpeg.is_empty()).then(|| format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg)));
+        // Nothing in base64 needs escaping, and escaped slashes would make the page heavier by a twelfth.
+        let data = (!picture.jpeg.is_empty())
+            .then(|| Value::from_safe_string(format!("data:image/jpeg;base64,{}", STANDARD.encode(&picture.jpeg))));
         context! {
             data => data, width => curves.picture_px[0], height => curves.picture_px[1],
             origin => curves.picture_origin_px.to_vec(), scale => curves.picture_scale,
@@ -185,7 +121,7 @@ fn focus_tilts(record: &Record, evidence: &Evidence) -> Result<Vec<Value>, Repor
     let size = |tilt: &crate::record::Tilt| tilt.tilt_deg.abs();
     let middle = record.tilts.iter().map(size).fold(f64::INFINITY, f64::min);
     let mut shown = Vec::new();
-    for (tilt, curves) in record.tilts.iter().zip(&evidence.curves.tilts) {
+    for (at, (tilt, curves)) in record.tilts.iter().zip(&evidence.curves.tilts).enumerate() {
         let (Some(focus), Some(jpeg)) = (&tilt.focus, &curves.spectrum_jpeg) else { continue };
         let curve = match &curves.rings {
             Some(rings) => rings::curve(record, tilt, rings)?,
@@ -200,6 +136,7 @@ fn focus_tilts(record: &Record, evidence: &Evidence) -> Result<Vec<Value>, Repor
             })
             .collect();
         shown.push(context! {
+            at => at,
             tilt_deg => tilt.tilt_deg,
             focus => Value::from(minijinja::value::Serde(focus)),
             open => size(tilt) == middle,
@@ -222,6 +159,8 @@ fn has(record: &Record) -> Value {
         sharpness => any(&|tilt| tilt.sharpness.relative.is_some()),
         directional => any(&|tilt| tilt.sharpness.directional_loss.is_some()),
         focus => any(&|tilt| tilt.focus.as_ref().is_some_and(|focus| focus.measured)),
+        tracking => any(&|tilt| tilt.tracking.as_ref().is_some_and(|tracking| tracking.shift_x_px.is_some())),
+        seams => any(&|tilt| tilt.seams.iter().flatten().any(|seam| seam.residual_rms_px.is_some())),
         dose => any(&|tilt| tilt.dose.this_e_per_A2.is_some()),
         before => any(&|tilt| tilt.dose.before_e_per_A2.is_some()),
         weights => any(&|tilt| tilt.dose.weight_at_nyquist.is_some()),

@@ -3,8 +3,9 @@
 use crate::record::Record;
 use crate::record::evidence::Evidence;
 use crate::record::pair::PairRecord;
-use crate::report::page::{ReportError, answer_word, environment, part};
-use crate::report::{directions, overlay};
+use crate::report::page::{ReportError, answer_word};
+use crate::report::templates::{embedded_json, environment, part, script, words};
+use crate::report::{directions, house, overlay};
 use minijinja::{Value, context};
 use std::path::Path;
 
@@ -38,6 +39,7 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
         None => None,
     };
     let both = zero_a.zip(zero_b);
+    let script = script(templates, &["take.js"])?;
     let page = environment(templates)?.get_template("pair.html")?.render(context! {
         pair => Value::from(minijinja::value::Serde(pair)),
         answer => answer_word(pair.verdict.answer),
@@ -46,6 +48,11 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
         fields => safe(fields),
         chequered => safe(both.and_then(|(of_a, of_b)| overlay::chequered(field, (a.evidence, of_a), (b.evidence, of_b)))),
         style => Value::from_safe_string(part(templates, "style.css")?),
+        script_hash => script.hash,
+        words => embedded_json(&words(templates)?.get("script"))?,
+        script => script.text,
+        json => embedded_json(pair)?,
+        house => house::of(a.record).map(|house| Value::from(minijinja::value::Serde(house))),
     })?;
     Ok(page)
 }

@@ -17,7 +17,12 @@ pub type TiltChart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Ranged
 
 /// A label in a role's colour.
 pub fn label(role: &Role) -> TextStyle<'static> {
-    (FONT, LABEL_PX).into_font().color(&role.placeholder)
+    label_of(role, LABEL_PX)
+}
+
+/// A label of another size.
+pub fn label_of(role: &Role, px: i32) -> TextStyle<'static> {
+    (FONT, px).into_font().color(&role.placeholder)
 }
 
 /// A plotters error as one of ours.
@@ -30,6 +35,34 @@ pub fn angle_range(record: &Record) -> Range<f64> {
     let coverage = &record.measures.coverage;
     let room = coverage.step_deg.unwrap_or(2.0).clamp(1.0, 6.0) * 1.2;
     coverage.min_deg - room..coverage.max_deg + room
+}
+
+/// Room that a tilt has on the angle axis, in px of the drawing.
+fn spacing_px(record: &Record) -> f64 {
+    let angles = angle_range(record);
+    let width = f64::from(SIZE.0) - 110.0;
+    width * record.measures.coverage.step_deg.unwrap_or(2.0).max(0.05) / (angles.end - angles.start)
+}
+
+/// Radius of a point, or width of a bar, so that marks of neighbouring tilts do not touch.
+pub fn fitting(record: &Record, most: i32) -> i32 {
+    ((0.4 * spacing_px(record)) as i32).clamp(1, most)
+}
+
+/// Short strokes along the angle axis where a tilt has no value, so that a gap is seen to be one.
+pub fn missing(
+    chart: &mut TiltChart<'_, '_>,
+    record: &Record,
+    points: &[(f64, Option<f64>)],
+) -> Result<(), ReportError> {
+    let floor = chart.y_range().start;
+    let half = fitting(record, 4);
+    let gaps = points.iter().filter(|(_, value)| value.is_none()).map(|(deg, _)| {
+        let cross = [(-half, -9), (half, -9)];
+        EmptyElement::at((*deg, floor)) + PathElement::new(cross, INK.placeholder.stroke_width(2))
+    });
+    drawn(chart.draw_series(gaps))?;
+    Ok(())
 }
 
 /// Draws a plot over tilt: `draw` gets a chart with axes and adds what is measured.
@@ -94,6 +127,7 @@ fn decimals(range: f64) -> usize {
 /// Points joined by a line wherever both neighbours are measured.
 pub fn line_and_points(
     chart: &mut TiltChart<'_, '_>,
+    record: &Record,
     points: &[(f64, Option<f64>)],
     role: &Role,
     small: bool,
@@ -101,7 +135,7 @@ pub fn line_and_points(
     for run in points.split(|(_, value)| value.is_none()) {
         let run: Vec<(f64, f64)> = run.iter().filter_map(|(x, value)| value.map(|y| (*x, y))).collect();
         drawn(chart.draw_series(LineSeries::new(run.iter().copied(), role.placeholder.stroke_width(2))))?;
-        let radius = if small { 2 } else { 4 };
+        let radius = fitting(record, if small { 2 } else { 4 });
         let dots = run.iter().map(|&point| Circle::new(point, radius, role.placeholder.filled()));
         drawn(chart.draw_series(dots))?;
     }
@@ -137,6 +171,22 @@ pub fn limits(chart: &mut TiltChart<'_, '_>, record: &Record, id: &str) -> Resul
     Ok(())
 }
 
+/// A limit that stands a factor off a target.
+pub fn limits_of_target(
+    chart: &mut TiltChart<'_, '_>,
+    record: &Record,
+    id: &str,
+    target: f64,
+) -> Result<(), ReportError> {
+    let Some(check) = record.checks.iter().find(|check| check.id == id) else { return Ok(()) };
+    for (limit, name, role) in [(check.caution, "caution", &LIMIT), (check.fail, "fail", &FAIL)] {
+        if let Some(Limit::One(factor)) = limit {
+            level(chart, record, factor * target, name, role)?;
+        }
+    }
+    Ok(())
+}
+
 /// What was aimed at.
 pub fn aim(chart: &mut TiltChart<'_, '_>, record: &Record, y: f64) -> Result<(), ReportError> {
     level(chart, record, y, "target", &AIM)
@@ -148,9 +198,12 @@ pub fn excluded(
     record: &Record,
     value: impl Fn(usize) -> Option<f64>,
 ) -> Result<(), ReportError> {
+    // A tilt that is left out is seen to be, though it has no value.
+    let floor = chart.y_range().start;
     let out = record.tilts.iter().enumerate().filter(|(_, tilt)| tilt.exclude);
-    let places: Vec<(f64, f64)> = out.filter_map(|(at, tilt)| value(at).map(|y| (tilt.tilt_deg, y))).collect();
-    let crosses = places.into_iter().map(|place| Cross::new(place, 8, FAIL.placeholder.stroke_width(3)));
+    let places: Vec<(f64, f64)> = out.map(|(at, tilt)| (tilt.tilt_deg, value(at).unwrap_or(floor))).collect();
+    let crosses =
+        places.into_iter().map(|place| Cross::new(place, 2 * fitting(record, 4), FAIL.placeholder.stroke_width(3)));
     drawn(chart.draw_series(crosses))?;
     Ok(())
 }

@@ -24,8 +24,8 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         .flat_map(|check| check.tilts_deg.iter().copied())
         .collect();
     let svg = plot::over_tilt(record, "Place of the field", &finding, "px", low - room..high + room, |chart| {
-        plot::line_and_points(chart, &x, &plot::MEASURED, false)?;
-        plot::line_and_points(chart, &y, &SECOND, true)?;
+        plot::line_and_points(chart, record, &x, &plot::MEASURED, false)?;
+        plot::line_and_points(chart, record, &y, &SECOND, true)?;
         for (points, name) in [(&x, "x"), (&y, "y")] {
             let last = points.iter().rev().find_map(|(deg, value)| value.map(|value| (*deg, value)));
             let named = last.map(|place| EmptyElement::at(place) + Text::new(name, (8, -7), label(&INK)));
@@ -33,8 +33,10 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         }
         let marked = record.tilts.iter().enumerate().filter(|(_, tilt)| jumped.contains(&tilt.tilt_deg));
         let marks = marked.filter_map(|(at, tilt)| x[at].1.map(|value| (tilt.tilt_deg, value)));
-        let marks = marks.map(|place| Circle::new(place, 9, FAIL.placeholder.stroke_width(2)));
+        let marks =
+            marks.map(|place| Circle::new(place, 3 * plot::fitting(record, 3), FAIL.placeholder.stroke_width(2)));
         drawn(chart.draw_series(marks))?;
+        plot::missing(chart, record, &x)?;
         plot::excluded(chart, record, |at| x[at].1)
     })?;
     Ok(Some(svg))

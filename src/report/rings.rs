@@ -6,12 +6,12 @@ use crate::record::evidence::RingCurves;
 use crate::record::{Focus, Record, Tilt};
 use crate::report::format::fixed;
 use crate::report::page::ReportError;
-use crate::report::plot::{drawn, label};
+use crate::report::plot::{drawn, label_of};
 use crate::report::theme::{self, About, DATA, FAINT, INK, LIMIT, SECOND, escape};
 use plotters::prelude::*;
 use std::fmt::Write;
 
-const SIZE: (u32, u32) = (620, 250);
+const SIZE: (u32, u32) = (420, 240);
 /// Side of the drawn spectrum, and the room about it for its labels.
 const SIDE: f64 = 300.0;
 const ROOM: f64 = 26.0;
@@ -22,6 +22,11 @@ const POINTS: usize = 72;
 const LEAST_SHADED_UM: f64 = 0.2;
 /// Longer side of the drawn montage.
 const MONTAGE: f64 = 300.0;
+
+/// A label that can be read where the drawing stands small beside the picture.
+fn large(role: &theme::Role) -> TextStyle<'static> {
+    label_of(role, 25)
+}
 
 /// Draws measured and fitted power over the background, the limit of agreement marked.
 pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option<String>, ReportError> {
@@ -45,12 +50,12 @@ pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option
     {
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let mut builder = ChartBuilder::on(&root);
-        builder.margin(8).margin_right(16).x_label_area_size(44).y_label_area_size(66);
+        builder.margin(8).margin_right(16).x_label_area_size(58).y_label_area_size(88);
         let mut chart = drawn(builder.build_cartesian_2d(first.0..last.0, low - room..high + room))?;
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
-        mesh.label_style(label(&INK)).axis_desc_style(label(&INK)).x_labels(8).y_labels(5);
-        mesh.x_desc("spatial frequency (1/nm)").y_desc("power over background");
+        mesh.label_style(large(&INK)).axis_desc_style(large(&INK)).x_labels(5).y_labels(4);
+        mesh.x_desc("spatial frequency (1/nm)").y_desc("over background");
         mesh.x_label_formatter(&|g| fixed(*g, 2)).y_label_formatter(&|y| fixed(*y, 2));
         drawn(mesh.draw())?;
         let (floor, roof) = (low - room, high + room);
@@ -65,8 +70,8 @@ pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option
             let limit = DashedLineSeries::new([(end, floor), (end, roof)], 6, 5, LIMIT.placeholder.stroke_width(2));
             drawn(chart.draw_series(limit))?;
             let near_end = end > first.0 + 0.75 * (last.0 - first.0);
-            let shift = if near_end { -96 } else { 6 };
-            let name = EmptyElement::at((end, roof)) + Text::new("rings end here", (shift, 4), label(&LIMIT));
+            let shift = if near_end { -150 } else { 6 };
+            let name = EmptyElement::at((end, roof)) + Text::new("rings end here", (shift, 0), large(&LIMIT));
             drawn(chart.draw_series([name]))?;
         }
         drop(chart);

@@ -7,7 +7,7 @@ use crate::report::theme::{DATA, FAIL, INK, LIMIT};
 use plotters::prelude::*;
 
 /// Largest radius of a mark.
-const LARGEST_PX: f64 = 9.0;
+const LARGEST_PX: i32 = 9;
 
 /// How a seam is marked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -70,9 +70,10 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
             for tilt in &record.tilts {
                 let seams = tilt.seams.as_deref().unwrap_or_default();
                 let Some(seam) = seams.iter().find(|seam| (seam.from, seam.to) == (*from, *to)) else { continue };
-                let size = LARGEST_PX * (seam.residual_rms_px.unwrap_or(0.0) / biggest).sqrt();
+                let size = f64::from(plot::fitting(record, LARGEST_PX))
+                    * (seam.residual_rms_px.unwrap_or(0.0) / biggest).sqrt();
                 let place = (tilt.tilt_deg, row as f64);
-                draw_mark(chart, place, mark(seam, check), size.max(2.0) as i32)?;
+                draw_mark(chart, place, mark(seam, check), size.max(1.5).round() as i32)?;
             }
         }
         Ok(())

@@ -17,10 +17,12 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let label = "amplitude over expected";
     let svg = plot::over_tilt(record, "Sharpness against tilt", &finding, label, 0.0..highest * 1.05, |chart| {
         plot::limits(chart, record, "sharpness_drop")?;
-        plot::line_and_points(chart, &relative, &plot::MEASURED, false)?;
+        plot::line_and_points(chart, record, &relative, &plot::MEASURED, false)?;
         let marks = losses.iter().filter_map(|(x, loss)| loss.map(|loss| (*x, loss)));
-        let marks = marks.map(|place| TriangleMarker::new(place, 8, SECOND.placeholder.filled()));
+        let marks =
+            marks.map(|place| TriangleMarker::new(place, 2 * plot::fitting(record, 4), SECOND.placeholder.filled()));
         drawn(chart.draw_series(marks))?;
+        plot::missing(chart, record, &relative)?;
         plot::excluded(chart, record, |at| relative[at].1)
     })?;
     Ok(Some(svg))

@@ -71,9 +71,44 @@ class Chromium:
             raise RuntimeError(f"{expression}: {answer['exceptionDetails']}")
         return answer["result"].get("value")
 
+    def resolve(self, expression):
+        """The value of a promise."""
+        answer = self.call("Runtime.evaluate", expression=expression, returnByValue=True, awaitPromise=True)
+        if "exceptionDetails" in answer:
+            raise RuntimeError(f"{expression[:200]}: {answer['exceptionDetails']}")
+        return answer["result"].get("value")
+
     def key(self, key):
         for kind in ("keyDown", "keyUp"):
             self.call("Input.dispatchKeyEvent", type=kind, key=key, code=key)
+
+    def click(self, x, y):
+        for kind in ("mousePressed", "mouseReleased"):
+            self.call("Input.dispatchMouseEvent", type=kind, x=x, y=y, button="left", clickCount=1)
+
+    def open(self, page, seconds=60):
+        """Opens a file in a tab of its own and waits until it has loaded."""
+        target = self.call("Target.createTarget", url="about:blank")["targetId"]
+        self.session = self.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
+        for domain in ("Page", "Runtime", "Network", "Log"):
+            self.call(domain + ".enable")
+        self.call("Page.navigate", url="file://" + page)
+        until = time.time() + seconds
+        while self.run("document.readyState") != "complete" and time.time() < until:
+            time.sleep(0.05)
+
+    def scheme(self, scheme):
+        self.call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": scheme}])
+
+    def width(self, width, height=900):
+        self.call("Emulation.setDeviceMetricsOverride", width=width, height=height, deviceScaleFactor=1, mobile=width < 500)
+
+    def mistakes(self):
+        """What the page said of errors so far."""
+        loud = ("error", "warning")
+        return [e["params"] for e in self.events if e.get("method") == "Runtime.exceptionThrown"
+                or (e.get("method") == "Runtime.consoleAPICalled" and e["params"]["type"] in loud)
+                or (e.get("method") == "Log.entryAdded" and e["params"]["entry"]["level"] in loud)]
 
     def close(self):
         self.process.kill()
@@ -90,6 +125,7 @@ def page_through(browser, facts):
     browser.key("ArrowLeft")
     browser.key("ArrowLeft")
     facts["after_left"] = browser.run(current)
+    time.sleep(0.4)
     facts["address"] = browser.run("location.hash")
     facts["marked_rows"] = browser.run("document.querySelectorAll('.tilts tr.here').length")
     facts["markers"] = browser.run("document.querySelectorAll('svg.plot .marker').length")
@@ -103,14 +139,7 @@ def page_through(browser, facts):
 def look(page, shots, is_report):
     browser = Chromium()
     try:
-        target = browser.call("Target.createTarget", url="about:blank")["targetId"]
-        browser.session = browser.call("Target.attachToTarget", targetId=target, flatten=True)["sessionId"]
-        for domain in ("Page", "Runtime", "Network", "Log"):
-            browser.call(domain + ".enable")
-        browser.call("Page.navigate", url="file://" + page)
-        until = time.time() + 20
-        while browser.run("document.readyState") != "complete" and time.time() < until:
-            time.sleep(0.05)
+        browser.open(page)
         facts = {"title": browser.run("document.title"), "csp": browser.run(
             "document.querySelector('meta[http-equiv]').content")}
         facts["drawings"] = browser.run("document.querySelectorAll('svg.plot').length")
@@ -119,11 +148,10 @@ def look(page, shots, is_report):
         facts["planted_script_ran"] = browser.run("typeof window.planted !== 'undefined'")
         facts["overflow"] = {}
         for scheme in ("light", "dark"):
-            browser.call("Emulation.setEmulatedMedia", features=[{"name": "prefers-color-scheme", "value": scheme}])
+            browser.scheme(scheme)
             facts[scheme + "_background"] = browser.run("getComputedStyle(document.documentElement).backgroundColor")
             for width in (390, 768, 1280, 1920):
-                browser.call("Emulation.setDeviceMetricsOverride", width=width, height=900, deviceScaleFactor=1,
-                             mobile=width < 500)
+                browser.width(width)
                 facts["overflow"][f"{scheme} {width}"] = browser.run(
                     "document.documentElement.scrollWidth - document.documentElement.clientWidth")
                 if shots:
@@ -131,11 +159,8 @@ def look(page, shots, is_report):
                     data = browser.call("Page.captureScreenshot", captureBeyondViewport=True)["data"]
                     with open(os.path.join(shots, f"{scheme}-{width}.png"), "wb") as out:
                         out.write(base64.b64decode(data))
-        events = browser.events
-        facts["errors"] = [e["params"] for e in events if e.get("method") == "Runtime.exceptionThrown"
-                           or (e.get("method") == "Runtime.consoleAPICalled" and e["params"]["type"] in ("error", "warning"))
-                           or (e.get("method") == "Log.entryAdded" and e["params"]["entry"]["level"] in ("error", "warning"))]
-        urls = [e["params"]["request"]["url"] for e in events if e.get("method") == "Network.requestWillBeSent"]
+        facts["errors"] = browser.mistakes()
+        urls = [e["params"]["request"]["url"] for e in browser.events if e.get("method") == "Network.requestWillBeSent"]
         facts["requests_out"] = [url[:80] for url in urls if not url.startswith(("file:", "data:", "about:"))]
         facts["requests"] = len(urls)
         return facts

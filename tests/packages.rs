@@ -154,7 +154,9 @@ fn the_archive_keeps_the_published_rules() {
     assert_eq!(facts["variables"]["verdict.answer"], answer);
 }
 
-/// The items of the dictionary that may appear, each with whether it is a whole number.
+/// The items of the dictionary that may appear, each with whether it is a whole number. `_em_image_recording.id` and `.imaging_id` as parent
+/// and child in `base/mmcif_pdbx-def-ilg.dic` and in the revision history (5.250) of `base/mmcif_pdbx_v50-header.dic` of
+/// github.com/wwpdb-dictionaries/mmcif_pdbx at 1543bcd.
 const DICTIONARY: [(&str, bool); 20] = [
     ("_em_tomography.id", false),
     ("_em_tomography.imaging_id", false),

@@ -118,3 +118,34 @@ fn the_first_zero_at_scherzer_defocus_is_exact() {
         close(1.0 / g_squared.sqrt(), d_nm, 1e-12, "resolution");
     }
 }
+
+/// Thickness in nm and the inelastic mean free path reach the record of a series that states what they take.
+#[test]
+fn thickness_is_told_in_nanometres_where_the_sheet_allows_it() {
+    let folder = tempfile::tempdir().unwrap();
+    let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-stacks/pond-bacterium");
+    for name in ["stack.tif", "sections.csv"] {
+        std::fs::copy(demo.join(name), folder.path().join(name)).unwrap();
+    }
+    let sheet = std::fs::read_to_string(demo.join("series.toml")).unwrap();
+    let record = |sheet: &str| -> serde_json::Value {
+        std::fs::write(folder.path().join("series.toml"), sheet).unwrap();
+        let out = folder.path().join("out");
+        let mut command = assert_cmd::Command::cargo_bin("tiltworth").unwrap();
+        command.args(["assess", "--quiet", "--force", "--out"]).arg(&out).arg(folder.path()).assert().success();
+        serde_json::from_str(&std::fs::read_to_string(out.join("record.json")).unwrap()).unwrap()
+    };
+    let plain = record(&sheet);
+    assert!(plain["measures"]["thickness"]["thickness_nm"].is_null());
+    let why = plain["measures"]["thickness"]["mean_free_path_why_not"].as_str().unwrap();
+    assert!(why.contains("instrument.energy_filter"), "{why}");
+    let told = sheet
+        .replace("[instrument]\n", "[instrument]\nenergy_filter = true\ncollection_mrad = 10.0\n")
+        .replace("[specimen_facts]\n", "[specimen_facts]\nattenuation_length_nm = 310.0\nmean_atomic_number = 6.0\n");
+    let told = record(&told);
+    let thickness = &told["measures"]["thickness"];
+    let lengths = thickness["attenuation_lengths"].as_f64().unwrap();
+    close(thickness["thickness_nm"].as_f64().unwrap(), 310.0 * lengths, 1e-6, "thickness in nm");
+    // Malis, Cheng & Egerton 1988: carbon, 300 kV, 10 mrad.
+    close(thickness["inelastic_mean_free_path_nm"].as_f64().unwrap(), 187.0711, 1e-3, "mean free path");
+}

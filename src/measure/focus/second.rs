@@ -24,6 +24,9 @@ const LEAST_TILTS: usize = 5;
 const STRENGTH: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 /// Least correlation over the series' band, of the one that rings of this score have among so much noise.
 const LEAST_AGREEMENT: f64 = 0.5;
+/// Where no tilt shows its rings by itself, all together must show so many minima: fewer are taken for those of another
+/// underfocus.
+const LEAST_MINIMA: usize = 4;
 /// Larger tilts are not kept for a second look: their rings are seen at the first.
 const MOST_MAPS: usize = 16;
 
@@ -51,8 +54,9 @@ pub fn look(plan: &Plan, tilts: &mut [TiltFocus], wanted_um: &[f64]) {
     }
     let base = wanted_um.iter().sum::<f64>() / wanted_um.len() as f64;
     let offset = |at: usize| wanted_um[at] - base;
-    let Some(common_um) = common_underfocus(plan, &kept, tilts, &offset) else { return };
-    let Some(series) = Series::of(optics, &kept, common_um, &offset) else { return };
+    let Some(common) = common_underfocus(plan, &kept, tilts, &offset) else { return };
+    let Some(series) = Series::of(optics, &kept, common, &offset) else { return };
+    let common_um = common.um;
     for (at, kept) in &kept {
         let tilt = &mut tilts[*at];
         if tilt.figures.is_ok() {
@@ -76,7 +80,7 @@ fn common_underfocus(
     kept: &[(usize, Kept)],
     tilts: &[TiltFocus],
     offset: &dyn Fn(usize) -> f64,
-) -> Option<f64> {
+) -> Option<Common> {
     let mut known: Vec<f64> = tilts
         .iter()
         .enumerate()
@@ -84,7 +88,7 @@ fn common_underfocus(
         .collect();
     if known.len() >= LEAST_TILTS {
         known.sort_by(f64::total_cmp);
-        return known.get(known.len() / 2).copied();
+        return known.get(known.len() / 2).map(|&um| Common { um, least_minima: 2 });
     }
     let mut sum: Vec<f64> = Vec::new();
     for (at, kept) in kept {
@@ -97,7 +101,15 @@ fn common_underfocus(
     }
     let least = plan.optics.least_defocus_um();
     let points = plan.table.searched().filter(|&point| plan.table.at(point) > least && point < sum.len());
-    points.max_by(|&a, &b| sum[a].total_cmp(&sum[b])).map(|point| plan.table.at(point))
+    let best = points.max_by(|&a, &b| sum[a].total_cmp(&sum[b]))?;
+    Some(Common { um: plan.table.at(best), least_minima: LEAST_MINIMA })
+}
+
+/// Where a series lies, and how many minima all its tilts together must show for that to be believed.
+#[derive(Debug, Clone, Copy)]
+struct Common {
+    um: f64,
+    least_minima: usize,
 }
 
 /// Background and amplitude that all tilts share.
@@ -109,7 +121,7 @@ struct Series {
 
 impl Series {
     /// Fits them to all tilts; `None` where all together show no rings.
-    fn of(optics: &Optics, kept: &[(usize, Kept)], common_um: f64, offset: &dyn Fn(usize) -> f64) -> Option<Self> {
+    fn of(optics: &Optics, kept: &[(usize, Kept)], common: Common, offset: &dyn Fn(usize) -> f64) -> Option<Self> {
         let first = &kept.first()?.1.round;
         let mut joint = Flat { n: Vec::new(), y: Vec::new(), w: vec![0.0; first.rings], ..first.clone() };
         let mut places = Vec::new();
@@ -124,11 +136,14 @@ impl Series {
         let share = 1.0 / kept.len() as f64;
         joint.w.iter_mut().for_each(|w| *w *= share);
         let fitter = Fitter::new(&joint, &places, optics);
-        let fit = fitter.at(Trial { defocus_um: common_um, slope: 1.0 }, [0.0, 0.0])?;
+        let fit = fitter.at(Trial { defocus_um: common.um, slope: 1.0 }, [0.0, 0.0])?;
         let whole = reached_by_chance(CHANCE / 1e3);
-        let band = agreement::rings(&joint, &places, optics, &fit, &fitter).band;
-        let shows = fit.gain > whole && fitter.mean_amplitude(&fit) > 0.0;
-        (shows && rival::as_good(&joint, &places, optics, &fit, 1.0).is_none()).then_some(Self { fit, band })
+        let rings = agreement::rings(&joint, &places, optics, &fit, &fitter);
+        let shows = fit.gain > whole && fitter.mean_amplitude(&fit) > 0.0 && rings.minima >= common.least_minima;
+        // So many patches know their noise better than any curve follows them.
+        let sd = fit.scale.sqrt();
+        let alone = shows && rival::as_good(&joint, &places, optics, &fit, sd).is_none();
+        alone.then_some(Self { fit, band: rings.band })
     }
 
     /// The underfocus of one tilt near a place, if chance does not reach its score.

@@ -6,6 +6,7 @@
 //! of their peaks.
 
 use crate::measure::seams::bend;
+use crate::measure::seams::halved;
 use crate::measure::seams::plan::{LEAST_OVERLAP_PX, Pair};
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
@@ -95,6 +96,14 @@ pub struct Found {
 /// # Errors
 /// Why the seam cannot be measured.
 pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
+    if pair.overlap_px >= halved::WIDE_PX {
+        let [from, to] = [from, to].map(halved::strip);
+        return find_at(&halved::pair(pair), &from, &to, offset_counts).map(halved::whole);
+    }
+    find_at(pair, from, to, offset_counts)
+}
+
+fn find_at(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
     let coarse = coarse(pair, from, to)?;
     let mut whole = coarse.map(|px| px.round() as i64);
     // Some of the patches say where all of them are best cut.

@@ -7,6 +7,7 @@ pub mod bend;
 pub mod causes;
 pub mod figures;
 pub mod find;
+pub mod halved;
 pub mod plan;
 pub mod settle;
 pub mod strip;

@@ -78,6 +78,7 @@ fn wherever_a_tilt_is_chosen_all_else_follows() {
     assert_eq!(facts["by_plot"]["seams"], 4, "the seams of a montage of 2 × 2");
     assert_eq!((&facts["by_fan"], &facts["by_table"]), (&json!(20), &json!(3)));
     assert_eq!(facts["viewer_in_sight"], true);
+    assert_eq!(facts["minima"], json!([true, false]));
     assert!(facts["over_the_table_px"].as_f64().unwrap() <= 0.0, "{}", facts["over_the_table_px"]);
     assert_eq!(
         facts["keys"],

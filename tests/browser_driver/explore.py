@@ -63,6 +63,14 @@ def choose_everywhere(browser, facts):
     facts["viewer_in_sight"] = browser.run("(() => { const r = document.getElementById('window').getBoundingClientRect(); return r.top < innerHeight && r.bottom > 0; })()")
 
 
+def minima(browser, facts):
+    """Whether the calculated minima are drawn, before and after they are switched off."""
+    drawn = "getComputedStyle(document.querySelector('#bench-rings .minima')).display !== 'none'"
+    facts["minima"] = [browser.run(drawn)]
+    browser.run("document.getElementById('show-minima').click()")
+    facts["minima"].append(browser.run(drawn))
+
+
 def at_the_end(browser, facts):
     """How far what sticks to the window reaches over the table, once the page is scrolled to its end."""
     browser.run("scrollTo({top: document.documentElement.scrollHeight, behavior: 'instant'})")
@@ -190,7 +198,7 @@ def explore(page):
         browser.open(page)
         browser.width(1280)
         facts = {}
-        for part in (choose_everywhere, at_the_end, keyboard, look_closely, swipe, take_along):
+        for part in (choose_everywhere, minima, at_the_end, keyboard, look_closely, swipe, take_along):
             part(browser, facts)
         facts["errors"] = browser.mistakes()
         facts["unbounded"] = unbounded(browser)

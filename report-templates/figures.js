@@ -14,14 +14,17 @@ function fixed(value, decimals) {
 
 function angle(deg) { return (deg >= 0.05 ? "+" : "") + fixed(deg, 1) + "°"; }
 
+// A number keeps its unit on its line.
+function withUnit(text, unit) { return text + (!unit || unit === "°" ? unit || "" : "\u00a0" + unit); }
+
 // A figure: its name, its text (null where it was not measured) and then the reason.
 function figure(name, value, decimals, unit, why) {
-  return { name: name, text: given(value) ? fixed(value, decimals) + (unit ? " " + unit : "") : null, why: why };
+  return { name: name, text: given(value) ? withUnit(fixed(value, decimals), unit) : null, why: why };
 }
 
 function withError(name, value, error, decimals, unit, why) {
   var one = figure(name, value, decimals, unit, why);
-  if (one.text !== null && given(error)) { one.text = fixed(value, decimals) + " ± " + fixed(error, decimals) + " " + unit; }
+  if (one.text !== null && given(error)) { one.text = withUnit(fixed(value, decimals) + " ± " + fixed(error, decimals), unit); }
   return one;
 }
 

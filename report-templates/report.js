@@ -97,6 +97,16 @@ document.addEventListener("click", function (event) {
   if (!link.closest("#strip")) { bench.viewer.scrollIntoView({ block: "nearest" }); }
 });
 
+// A link to a tilt that the keyboard rests on tells its values as the pointer would over a plot.
+document.addEventListener("focusin", function (event) {
+  var link = event.target.closest && event.target.closest("a[data-tilt]");
+  plots.forEach(function (plot) {
+    plot.over.setAttribute("visibility", "hidden");
+    if (link) { put(plot.over, plot.axis.ends(tilts[+link.dataset.tilt].tilt_deg)); }
+    tellAbove(plot, link ? +link.dataset.tilt : view.at);
+  });
+});
+
 document.addEventListener("keydown", function (event) {
   if (event.altKey || event.ctrlKey || event.metaKey || /^(INPUT|TEXTAREA|SELECT)$/.test(event.target.tagName)) { return; }
   var inside = event.target.closest && event.target.closest("#viewer, #strip");

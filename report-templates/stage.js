@@ -103,7 +103,8 @@ function drawSeams(at) {
     var line = { x1: ends[0][0], y1: ends[0][1], x2: ends[1][0], y2: ends[1][1], "vector-effect": "non-scaling-stroke" };
     element("line", Object.assign({ "class": "edge" }, line));
     element("line", Object.assign({ "class": grade }, line));
-    element("text", { x: ends[2][0] + 4 / (stage.scale || 1), y: ends[2][1] - 5 / (stage.scale || 1) }, given(residual) ? residual.toFixed(2) + " px" : w.script.not_measured);
+    var beside = seam.to[0] > seam.from[0], room = 4 / (stage.scale || 1);
+    element("text", { x: ends[2][0] + (beside ? room : 0), y: ends[2][1] - 1.25 * room, "text-anchor": beside ? "start" : "middle" }, given(residual) ? residual.toFixed(2) + " px" : w.script.not_measured);
   });
 }
 

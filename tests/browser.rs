@@ -78,6 +78,8 @@ fn wherever_a_tilt_is_chosen_all_else_follows() {
     assert_eq!(facts["by_plot"]["seams"], 4, "the seams of a montage of 2 × 2");
     assert_eq!((&facts["by_fan"], &facts["by_table"]), (&json!(20), &json!(3)));
     assert_eq!(facts["viewer_in_sight"], true);
+    assert_eq!(facts["minima"], json!([true, false]));
+    assert!(facts["over_the_table_px"].as_f64().unwrap() <= 0.0, "{}", facts["over_the_table_px"]);
     assert_eq!(
         facts["keys"],
         json!({"Home": 0, "PageDown": 5, "ArrowRight": 6, "End": 40, "PageUp": 35, "ArrowLeft": 34})
@@ -152,6 +154,11 @@ fn hostile_strings_are_text_and_missing_facts_are_no_errors() {
     let told = facts["by_strip"]["figures"].as_str().unwrap();
     assert!(told.contains("Underfocusnot measured: the voltage (instrument.kv) is not stated"), "{told}");
     let shown = facts["plain"]["text"].as_str().unwrap();
-    assert_eq!(shown.matches(evil.as_str()).count(), 3, "title, session and microscope stand as they were written");
+    assert_eq!(
+        shown.matches(evil.as_str()).count(),
+        4,
+        "title, session, microscope and heading stand as they were written"
+    );
     assert!(shown.contains("<b onclick=x>\u{202e}.mrc"));
+    assert_eq!(facts["unbounded"], json!([]), "what turns the direction of writing ends with its own string");
 }

@@ -192,5 +192,60 @@ fn a_page_of_61_tilts_is_light() {
     assert_eq!(facts["bytes"].as_u64(), Some(bytes));
     let figure = |key: &str| facts[key].as_f64().unwrap();
     assert!(figure("tab_megabytes") < 250.0, "{} MB", figure("tab_megabytes"));
-    assert!(figure("loaded_ms") < 5000.0 && figure("first_paint_ms") < 5000.0, "{facts}");
+    // On a quiet machine a tab that spends less than a second opens within one.
+    assert!(figure("processor_ms") < 1000.0 && figure("loaded_ms") < 8000.0, "{facts}");
+}
+
+/// Linear red, green and blue of `#rrggbb`.
+fn linear(hex: &str) -> [f64; 3] {
+    [1, 3, 5].map(|at| {
+        let c = f64::from(u8::from_str_radix(&hex[at..at + 2], 16).unwrap()) / 255.0;
+        if c <= 0.04045 { c / 12.92 } else { ((c + 0.055) / 1.055).powf(2.4) }
+    })
+}
+
+/// CIE L*a*b* (D65) of linear sRGB.
+fn lab([r, g, b]: [f64; 3]) -> [f64; 3] {
+    let xyz = [
+        (0.4124 * r + 0.3576 * g + 0.1805 * b) / 0.9505,
+        0.2126 * r + 0.7152 * g + 0.0722 * b,
+        (0.0193 * r + 0.1192 * g + 0.9505 * b) / 1.089,
+    ];
+    let [x, y, z] = xyz.map(|t| if t > 0.008_856 { t.cbrt() } else { 7.787 * t + 16.0 / 116.0 });
+    [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)]
+}
+
+/// The colours that tell something stay apart for red-, green- and blue-blind readers (full strength, by the matrices of
+/// Machado, Oliveira & Fernandes 2009), on a light page and on a dark one.
+#[test]
+fn the_palette_stays_apart_without_one_of_the_cones() {
+    const SEEN: [[[f64; 3]; 3]; 4] = [
+        [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]],
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602], [0.004733, 0.691367, 0.303900]],
+    ];
+    let style = fs::read_to_string(root().join("report-templates/style.css")).unwrap();
+    let themes: Vec<&str> = style.split(":root{").skip(1).take(2).collect();
+    assert_eq!(themes.len(), 2);
+    for theme in themes {
+        let colour = |name: &str| {
+            let from = theme.find(&format!("--{name}:#")).unwrap() + name.len() + 3;
+            linear(&theme[from..from + 7])
+        };
+        let names = ["data", "second", "caution", "fail", "pass"];
+        for matrix in SEEN {
+            let seen = |name: &str| {
+                let rgb = colour(name);
+                lab(matrix.map(|row| row.iter().zip(rgb).map(|(m, c)| m * c).sum::<f64>().clamp(0.0, 1.0)))
+            };
+            for (at, one) in names.iter().enumerate() {
+                for other in &names[..at] {
+                    let apart = seen(one).iter().zip(seen(other)).map(|(a, b)| (a - b).powi(2)).sum::<f64>().sqrt();
+                    // Five times what is just noticed.
+                    assert!(apart > 11.5, "{one} and {other}: {apart:.1}");
+                }
+            }
+        }
+    }
 }

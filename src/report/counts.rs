@@ -26,13 +26,13 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         let bars = record.tilts.iter().filter_map(|tilt| {
             let (min, max) = (tilt.counts.min?.max(floor), tilt.counts.max?.min(reach));
             let line = vec![(tilt.tilt_deg, min), (tilt.tilt_deg, max)];
-            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::fitting(record, 2) as u32)))
+            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::bar(record, 2))))
         });
         drawn(chart.draw_series(bars))?;
         let spread = record.tilts.iter().filter_map(|tilt| {
             let (low, high) = (tilt.counts.low_percentile?, tilt.counts.high_percentile?.min(reach));
             let line = vec![(tilt.tilt_deg, low), (tilt.tilt_deg, high)];
-            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::fitting(record, 7) as u32)))
+            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::bar(record, 7))))
         });
         drawn(chart.draw_series(spread))?;
         if let Some(target) = target {

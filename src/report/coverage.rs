@@ -34,7 +34,9 @@ pub fn draw(record: &Record) -> Result<String, ReportError> {
             DATA.placeholder.stroke_width(4),
         )))?;
         for tilt in &record.tilts {
-            let (inner, role, width) = if tilt.exclude { (0.72, FAIL, 3) } else { (0.3, DATA, 2) };
+            // Spokes of a fine step keep white between them.
+            let kept = if coverage.step_deg.is_some_and(|step| step < 1.5) { 1 } else { 2 };
+            let (inner, role, width) = if tilt.exclude { (0.72, FAIL, 3) } else { (0.3, DATA, kept) };
             let spoke = vec![at(tilt.tilt_deg, RADIUS * inner), at(tilt.tilt_deg, RADIUS)];
             drawn(root.draw(&PathElement::new(spoke, role.placeholder.stroke_width(width))))?;
             if tilt.exclude {

@@ -18,7 +18,7 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let svg = plot::over_tilt(record, "Dose received", &finding, "e/Å² received", range, |chart| {
         let bars = record.tilts.iter().filter_map(|tilt| {
             let line = vec![(tilt.tilt_deg, tilt.dose.before_e_per_A2?), (tilt.tilt_deg, tilt.dose.after_e_per_A2?)];
-            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::fitting(record, 7) as u32)))
+            Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::bar(record, 7))))
         });
         drawn(chart.draw_series(bars))?;
         let dots = after.iter().filter_map(|(x, dose)| dose.map(|dose| (*x, dose)));

@@ -86,7 +86,7 @@ fn bars(
         let (um, error) = ((*um)?, error(tilt)?);
         Some(PathElement::new(
             vec![(*x, um - error), (*x, um + error)],
-            BAND.placeholder.stroke_width(plot::fitting(record, 5) as u32),
+            BAND.placeholder.stroke_width(plot::bar(record, 5)),
         ))
     });
     drawn(chart.draw_series(lines))?;

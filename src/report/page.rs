@@ -13,7 +13,7 @@ use minijinja::{Value, context};
 use std::path::Path;
 
 /// The files of the page's script, in the order in which they build on each other.
-const SCRIPTS: [&str; 5] = ["figures.js", "stage.js", "plots.js", "take.js", "report.js"];
+const SCRIPTS: [&str; 5] = ["take.js", "figures.js", "stage.js", "plots.js", "report.js"];
 
 /// A page that could not be made.
 #[derive(Debug, thiserror::Error)]

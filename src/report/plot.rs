@@ -44,9 +44,14 @@ fn spacing_px(record: &Record) -> f64 {
     width * record.measures.coverage.step_deg.unwrap_or(2.0).max(0.05) / (angles.end - angles.start)
 }
 
-/// Radius of a point, or width of a bar, so that marks of neighbouring tilts do not touch.
+/// Radius of a point, so that marks of neighbouring tilts do not touch.
 pub fn fitting(record: &Record, most: i32) -> i32 {
     ((0.4 * spacing_px(record)) as i32).clamp(1, most)
+}
+
+/// Width of a bar that leaves its neighbours room.
+pub fn bar(record: &Record, most: u32) -> u32 {
+    ((0.65 * spacing_px(record)) as u32).clamp(1, most)
 }
 
 /// Short strokes along the angle axis where a tilt has no value, so that a gap is seen to be one.

@@ -73,7 +73,11 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
                 let size = f64::from(plot::fitting(record, LARGEST_PX))
                     * (seam.residual_rms_px.unwrap_or(0.0) / biggest).sqrt();
                 let place = (tilt.tilt_deg, row as f64);
-                draw_mark(chart, place, mark(seam, check), size.max(1.5).round() as i32)?;
+                let size = size.max(1.5).round() as i32;
+                match mark(seam, check) {
+                    Mark::None => draw_mark(chart, place, Mark::None, plot::fitting(record, 4))?,
+                    other => draw_mark(chart, place, other, size)?,
+                }
             }
         }
         Ok(())
@@ -88,7 +92,8 @@ fn draw_mark(chart: &mut plot::TiltChart<'_, '_>, place: (f64, f64), mark: Mark,
     };
     match mark {
         Mark::None => {
-            let dash = EmptyElement::at(place) + PathElement::new([(-4, 0), (4, 0)], INK.placeholder.stroke_width(2));
+            let dash =
+                EmptyElement::at(place) + PathElement::new([(-size, 0), (size, 0)], INK.placeholder.stroke_width(2));
             drawn(chart.draw_series([dash]))?;
         }
         Mark::Good => {

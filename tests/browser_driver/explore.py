@@ -63,6 +63,22 @@ def choose_everywhere(browser, facts):
     facts["viewer_in_sight"] = browser.run("(() => { const r = document.getElementById('window').getBoundingClientRect(); return r.top < innerHeight && r.bottom > 0; })()")
 
 
+def minima(browser, facts):
+    """Whether the calculated minima are drawn, before and after they are switched off."""
+    drawn = "getComputedStyle(document.querySelector('#bench-rings .minima')).display !== 'none'"
+    facts["minima"] = [browser.run(drawn)]
+    browser.run("document.getElementById('show-minima').click()")
+    facts["minima"].append(browser.run(drawn))
+
+
+def at_the_end(browser, facts):
+    """How far what sticks to the window reaches over the table, once the page is scrolled to its end."""
+    browser.run("scrollTo({top: document.documentElement.scrollHeight, behavior: 'instant'})")
+    time.sleep(0.2)
+    facts["over_the_table_px"] = browser.run("document.getElementById('viewer').getBoundingClientRect().bottom"
+                                             " - document.getElementById('tilts').getBoundingClientRect().top")
+
+
 def keyboard(browser, facts):
     facts["keys"] = {}
     browser.run("document.getElementById('window').focus()")
@@ -164,15 +180,28 @@ def without_script(browser, page, facts):
       overflow: document.documentElement.scrollWidth - document.documentElement.clientWidth})""")
 
 
+def unbounded(browser):
+    """Texts that turn the direction of writing and are not closed off from what stands beside them."""
+    return browser.run("""(() => {
+      const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), found = [];
+      for (let node = walker.nextNode(); node; node = walker.nextNode()) {
+        const parent = node.parentElement;
+        if (/[\u202a-\u202e\u2066-\u2069]/.test(node.data) && !parent.closest('bdi, script')) { found.push(parent.tagName + ': ' + node.data.slice(0, 80)); }
+      }
+      return found;
+    })()""")
+
+
 def explore(page):
     browser = Chromium()
     try:
         browser.open(page)
         browser.width(1280)
         facts = {}
-        for part in (choose_everywhere, keyboard, look_closely, swipe, take_along):
+        for part in (choose_everywhere, minima, at_the_end, keyboard, look_closely, swipe, take_along):
             part(browser, facts)
         facts["errors"] = browser.mistakes()
+        facts["unbounded"] = unbounded(browser)
         without_script(browser, page, facts)
         return facts
     finally:

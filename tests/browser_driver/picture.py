@@ -21,6 +21,9 @@ try:
     browser.call("Page.navigate", url="file://" + os.path.abspath(page))
     while browser.run("document.readyState") != "complete":
         time.sleep(0.05)
+    # What is far from the window is not drawn.
+    browser.run(f"document.querySelector({selector!r}).scrollIntoView({{behavior: 'instant'}})")
+    time.sleep(0.5)
     box = browser.run(f"(() => {{ const r = document.querySelector({selector!r}).getBoundingClientRect();"
                       "return [r.x, r.y + scrollY, r.width, r.height]; })()")
     clip = dict(zip(("x", "y", "width", "height"), box), scale=1)

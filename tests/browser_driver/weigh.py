@@ -1,8 +1,9 @@
 """Weighs a page: python3 weigh.py PAGE [TIMES]
 
 Opens it so many times in a fresh browser and prints, by the browser's own performance entries, the least times to first
-paint, to the whole page and until its script has run; the memory of its tab (the renderer's own pages) after every tilt was
-looked at once; and how long frames take while it scrolls.
+paint, to the whole page and until its script has run; what the tab's process had spent on processors by then, all threads
+added up, which another load on the machine does not change; the memory of its tab (the renderer's own pages) after every
+tilt was looked at once; and how long frames take while it scrolls.
 """
 
 import json
@@ -20,10 +21,24 @@ def own_megabytes(process):
     return (kilobytes["Private_Clean:"] + kilobytes["Private_Dirty:"]) / 1024
 
 
+def processor_ms(process):
+    with open(f"/proc/{process}/stat", encoding="ascii") as stat:
+        ticks = stat.read().rsplit(")", 1)[1].split()
+    return 1000 * (int(ticks[11]) + int(ticks[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def renderers(browser):
+    session, browser.session = browser.session, None
+    processes = browser.call("SystemInfo.getProcessInfo")["processInfo"]
+    browser.session = session
+    return [p["id"] for p in processes if p["type"] == "renderer"]
+
+
 def weigh(page):
     browser = Chromium()
     try:
         browser.open(page)
+        spent = max(map(processor_ms, renderers(browser)))
         browser.width(1280)
         time.sleep(0.5)
         facts = browser.run("""(() => {
@@ -31,6 +46,7 @@ def weigh(page):
           const paint = performance.getEntriesByName('first-contentful-paint')[0];
           return {interactive_ms: load.domInteractive, loaded_ms: load.loadEventEnd, first_paint_ms: paint ? paint.startTime : null};
         })()""")
+        facts["processor_ms"] = spent
         facts["bytes"] = os.path.getsize(page)
         frames = browser.resolve("""new Promise(done => {
           const times = []; let last = performance.now(), steps = 0;
@@ -53,10 +69,7 @@ def weigh(page):
               })(0);
             })""")
             time.sleep(1)
-        session, browser.session = browser.session, None
-        processes = browser.call("SystemInfo.getProcessInfo")["processInfo"]
-        browser.session = session
-        facts["tab_megabytes"] = max(own_megabytes(p["id"]) for p in processes if p["type"] == "renderer")
+        facts["tab_megabytes"] = max(map(own_megabytes, renderers(browser)))
         return facts
     finally:
         browser.close()
@@ -65,6 +78,6 @@ def weigh(page):
 if __name__ == "__main__":
     runs = [weigh(os.path.abspath(sys.argv[1])) for _ in range(int(sys.argv[2]) if len(sys.argv) > 2 else 1)]
     best = dict(runs[0])
-    for name in ("interactive_ms", "loaded_ms", "first_paint_ms", "tab_megabytes"):
+    for name in ("processor_ms", "interactive_ms", "loaded_ms", "first_paint_ms", "tab_megabytes"):
         best[name] = min((run[name] for run in runs if run[name] is not None), default=None)
     print(json.dumps(best))

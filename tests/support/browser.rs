@@ -45,7 +45,8 @@ pub fn driven(python: &Path, script: &str, arguments: &[&Path]) -> Value {
     if output.stdout.is_empty() { Value::Null } else { serde_json::from_slice(&output.stdout).unwrap() }
 }
 
-/// A stack and a list of angles, and strings that attack the page: nothing else is known of the series.
+/// A stack and its angles, with strings that attack the page in the sheet, the files' names and the table: nothing else is
+/// known of the series.
 pub fn hostile(folder: &Path) -> (PathBuf, String) {
     let source = root().join("tests/reference/outside/outside-bell");
     let series = folder.join("in");
@@ -53,10 +54,13 @@ pub fn hostile(folder: &Path) -> (PathBuf, String) {
     let evil =
         "</title></script><script>window.planted=1</script><img src=x onerror=window.planted=1>\u{202e}\"'&{{ 7*7 }}";
     std::fs::copy(source.join("stack.mrc"), series.join("<b onclick=x>\u{202e}.mrc")).unwrap();
-    std::fs::copy(source.join("angles.txt"), series.join("angles.txt")).unwrap();
+    let angles = std::fs::read_to_string(source.join("angles.txt")).unwrap();
+    let cell = format!("\"{}\"", evil.replace('"', "\"\""));
+    let rows: String = angles.split_whitespace().map(|deg| format!("{deg},{cell}\n")).collect();
+    std::fs::write(series.join("<i>sections.csv"), format!("tilt_deg,{cell}\n{rows}")).unwrap();
     let quoted = toml::Value::from(evil);
     let sheet = format!(
-        "title = {quoted}\nsession = {quoted}\nstack = \"<b onclick=x>\u{202e}.mrc\"\nangles = \"angles.txt\"\n[instrument]\nname = {quoted}\n"
+        "title = {quoted}\nsession = {quoted}\nstack = \"<b onclick=x>\u{202e}.mrc\"\ntable = \"<i>sections.csv\"\n[instrument]\nname = {quoted}\n"
     );
     std::fs::write(series.join("series.toml"), sheet).unwrap();
     (series, evil.to_owned())

@@ -59,7 +59,7 @@ fn the_sound_series_is_assessed() {
     let folder = sound();
     let (status, said, out) = assess(folder.path(), &[]);
     assert_eq!(status, Some(0), "{said}");
-    for file in ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip"] {
+    for file in ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "alignment.csv", "evidence.zip"] {
         assert!(out.join(file).metadata().unwrap().len() > 0, "{file}");
     }
 }

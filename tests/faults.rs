@@ -21,7 +21,8 @@ use tiltworth::intake::{IntakeError, Request, Series, load, stamps};
 use tiltworth::judge::Profile;
 use tiltworth::record::{Grade, Record};
 
-const FILES: [&str; 5] = ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip"];
+const FILES: [&str; 6] =
+    ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "alignment.csv", "evidence.zip"];
 
 fn program() -> PathBuf {
     PathBuf::from(env!("CARGO_BIN_EXE_tiltworth"))

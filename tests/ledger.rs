@@ -416,7 +416,7 @@ fn the_report_is_written_even_where_the_ledger_cannot_be_reached() {
     let text = said(&unreachable);
     assert!(text.contains("the report stands in") && text.contains("tiltworth ledger add"), "{text}");
     assert!(!text.contains("geheim"), "{text}");
-    for file in ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip"] {
+    for file in ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "alignment.csv", "evidence.zip"] {
         let bytes = std::fs::read(Path::new(out).join(file)).unwrap();
         assert!(!bytes.windows(6).any(|window| window == b"geheim"), "{file}");
     }

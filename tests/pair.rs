@@ -175,7 +175,7 @@ fn a_pair_gets_both_reports_and_one_page_for_both() {
     assert_eq!(pair["verdict"]["answer"], "reconstruct", "{}", pair["verdict"]);
     for side in ["a", "b"] {
         let home = out.join(pair[side]["series_id"].as_str().unwrap());
-        for file in ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip"] {
+        for file in ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "alignment.csv", "evidence.zip"] {
             assert!(home.join(file).exists(), "{side} lacks {file}");
         }
     }

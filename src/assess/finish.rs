@@ -7,6 +7,7 @@ use super::{Assessed, Zero};
 use crate::intake::Series;
 use crate::intake::tilts::TiltGroup;
 use crate::judge::{self, Profile};
+use crate::measure::alignment;
 use crate::measure::cells;
 use crate::measure::counts;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
@@ -64,6 +65,12 @@ pub(super) fn finish(
     let across = tracked.as_ref().ok().and_then(|tracked| tracked.axis.across());
     let change = specimen_change::measure(series, &tilts, &pictures, pixel_px, across);
     measures.specimen_change = change.figures.clone();
+    let tracking_alone = measures.geometry.clone().unwrap_or_default();
+    let outlook = alignment::figures::measure(series, &tilts, &pictures, &tracked, pixel_px, &tracking_alone);
+    measures.alignment = outlook.series;
+    for (tilt, alignment) in tilts.iter_mut().zip(outlook.tilts) {
+        tilt.alignment = Some(alignment);
+    }
     let facts = facts(series);
     let (mut checks, mut verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
     // What tilts have in common is asked of those that are kept, which hangs on it in turn.
@@ -98,6 +105,7 @@ pub(super) fn finish(
     let points = tracking::figures::points(series, &tracked).unwrap_or_default();
     let mut evidence = evidence(series, observed, &sharp, dose, &points);
     let (tilt, patches_px) = (change.first, change.patches_px);
+    evidence.curves.alignment = outlook.curves;
     evidence.curves.repeat = change.figures.measured.then_some(RepeatCurves { tilt, patches_px });
     let zero = zero(&record.tilts, pictures, pixel_px);
     Assessed { record, evidence, zero }
@@ -225,6 +233,7 @@ pub(super) fn evidence(
         tilts,
         weight_resolution_nm: WEIGHT_RESOLUTIONS_NM.to_vec(),
         repeat: None,
+        alignment: None,
     };
     Evidence { curves, pictures }
 }

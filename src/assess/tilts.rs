@@ -103,6 +103,7 @@ pub(super) fn tilt(
         focus: Some(focus::series::of_tilt(&seen.focus)),
         sharpness: sharp_record(series, &sharp.tilts[at], sharp.why_not.as_deref(), seen.spectrum.is_some()),
         tracking: None,
+        alignment: None,
         dose: dose.tilts[at].clone(),
         tiles: seen
             .tiles

@@ -45,6 +45,7 @@ pub(super) fn measures(
         seams: None,
         focus: crate::record::FocusMeasure::default(),
         specimen_change: crate::record::SpecimenChange::default(),
+        alignment: crate::record::alignment::Alignment::default(),
     }
 }
 

@@ -17,6 +17,7 @@ pub fn all(
     profile: &Profile,
     yardsticks: Yardsticks,
     undecided: bool,
+    unaligned: Option<&str>,
 ) -> Vec<Alternative> {
     let decided = &decisions.decided;
     let of = |take: &dyn Fn(&Decision) -> bool| -> Vec<usize> {
@@ -31,7 +32,7 @@ pub fn all(
     let chosen = of(&|d| d.left_out);
     let one = |out: Vec<usize>| {
         let coverage = coverage_without(tilts, measures, &out);
-        let left = Left { tilts, out: &out, decided, coverage: &coverage, profile, yardsticks };
+        let left = Left { tilts, out: &out, decided, coverage: &coverage, profile, yardsticks, unaligned };
         let answer = match (left.against().is_empty(), undecided, out.is_empty()) {
             (false, _, _) => Answer::DoNotReconstruct,
             (true, true, _) => Answer::Undecided,

@@ -29,7 +29,7 @@ pub fn judge_leaving(
     let mut looks: Vec<Look> = Vec::new();
     for definition in REGISTRY {
         let Some(limits) = profile.checks.get(definition.id) else { continue };
-        let limits = settled(definition.id, limits, series, tilts, measures);
+        let limits = settled(definition.id, limits, series, tilts, measures, &yardsticks);
         let case = Case { series, tilts, measures, coverage_after: &measures.coverage, limits: &limits, yardsticks };
         let look = Look::new(definition, &case);
         looks.push(Look { limits, ..look });
@@ -72,8 +72,18 @@ fn reserve_for_range(measures: &Measures) -> Option<f64> {
 
 /// Limits of a single area replace those of a montage where the profile has them; only the upper side of a dose match
 /// is judged where no transmission is known.
-fn settled(id: &str, limits: &CheckLimits, series: &SeriesFacts, tilts: &[Tilt], measures: &Measures) -> CheckLimits {
+fn settled(
+    id: &str,
+    limits: &CheckLimits,
+    series: &SeriesFacts,
+    tilts: &[Tilt],
+    measures: &Measures,
+    yardsticks: &Yardsticks,
+) -> CheckLimits {
     let mut limits = limits.clone();
+    if id == checks::alignment_outlook::ID {
+        return checks::alignment_outlook::settled(&limits, &measures.alignment, tilts, yardsticks);
+    }
     if id == "tracking_step"
         && let (Some(sds), Some(scatter)) = (limits.robust_sds, checks::tracking_scatter(series, tilts))
     {
@@ -210,7 +220,7 @@ impl Look {
             title: self.definition.title.into(),
             grade,
             value,
-            unit: self.definition.unit.into(),
+            unit: self.limits.unit.unwrap_or(self.definition.unit).into(),
             sense: self.sense,
             caution: self.caution,
             fail: self.fail,

@@ -21,6 +21,8 @@ pub struct Left<'a> {
     pub profile: &'a Profile,
     /// What their terms hang on.
     pub yardsticks: Yardsticks,
+    /// Why the series will not align, where it will not.
+    pub unaligned: Option<&'a str>,
 }
 
 impl Left<'_> {
@@ -36,7 +38,7 @@ impl Left<'_> {
     /// What speaks against a reconstruction, each with its number and its limit.
     pub fn against(&self) -> Vec<String> {
         let left = &self.profile.left;
-        let mut against = Vec::new();
+        let mut against: Vec<String> = self.unaligned.map(str::to_owned).into_iter().collect();
         if self.number() < left.tilts {
             against.push(format!("only {} tilts are left; at least {} are needed", self.number(), left.tilts));
         }

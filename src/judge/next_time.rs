@@ -84,6 +84,7 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
             Some("Approach every angle from the same side, or track twice after the stage turned round".into())
         }
         "specimen_change" => Some(change(series, measures)?),
+        "alignment_outlook" => Some(alignment(measures)),
         "seam_intensity" => Some(format!(
             "Widen the beam and renew the gain reference: tiles differ by {:.0} % where they overlap",
             100.0 * value
@@ -121,6 +122,20 @@ fn axis(series: &SeriesFacts, measures: &Measures) -> Option<String> {
         "The tilt axis lies {:.2} µm from the optical axis towards {towards}: correct it and redo the fine height",
         offset.abs()
     ))
+}
+
+/// What the outlook on alignment asks for.
+fn alignment(measures: &Measures) -> String {
+    let alignment = &measures.alignment;
+    match alignment.warp_nm {
+        Some(nm) => {
+            format!("Let the specimen settle under the beam before the series: it moved in itself by {nm:.1} nm")
+        }
+        None => format!(
+            "Choose a field with more structure, or add gold particles: tracks live over {:.0} % of the tilts",
+            100.0 * alignment.followed_fraction.unwrap_or(0.0)
+        ),
+    }
 }
 
 /// What the specimen did between the first recording of an angle and its repeat, and what to do against it.

@@ -119,6 +119,13 @@ pub struct CheckLimits {
     pub explains_counts_times: Option<f64>,
     /// Limits that replace these where the series is no montage.
     pub single_area: Option<SingleArea>,
+    /// First limit of the share of the tilts that are followed.
+    pub followed_caution: Option<Term>,
+    /// Second limit of it.
+    pub followed_fail: Option<Term>,
+    /// Unit of the limits, where that differs from the check's own.
+    #[serde(skip)]
+    pub unit: Option<&'static str>,
 }
 
 /// Limits for a series that is no montage.
@@ -322,7 +329,9 @@ impl Profile {
         }
         for (id, limits) in &profile.checks {
             let single = limits.single_area.unwrap_or_default();
-            for term in [limits.caution, limits.fail, single.caution, single.fail].into_iter().flatten() {
+            let followed = [limits.followed_caution, limits.followed_fail];
+            let own = [limits.caution, limits.fail, single.caution, single.fail];
+            for term in own.into_iter().chain(followed).flatten() {
                 if let Some(fault) = term.fault() {
                     return Err(wrong(format!("checks.{id}: {fault}"), "give [low, high], one end at most open (inf)"));
                 }

@@ -3,6 +3,7 @@
 //! Not worth reconstructing as it stands: only by what is left (range, gap, number and share of tilts, common field).
 //! Undecided: a needed figure is missing. Else reconstruct, with or without the tilts left out.
 
+use crate::judge::checks::alignment_outlook;
 use crate::judge::exclusion::Decisions;
 use crate::judge::left::Left;
 use crate::judge::profile::{Need, Profile, Yardsticks};
@@ -24,7 +25,8 @@ pub fn reach(
 ) -> Verdict {
     let out: Vec<usize> = decisions.decided.iter().filter(|d| d.left_out).map(|d| d.tilt).collect();
     let coverage = &decisions.coverage_after;
-    let left = Left { tilts, out: &out, decided: &decisions.decided, coverage, profile, yardsticks };
+    let unaligned = unaligned(checks);
+    let left = Left { tilts, out: &out, decided: &decisions.decided, coverage, profile, yardsticks, unaligned };
     let against = left.against();
     let missing = missing(tilts, measures, profile);
     let undecided = !missing.is_empty();
@@ -55,11 +57,17 @@ pub fn reach(
         checks_made: checks.iter().filter(|check| check.grade != Grade::NotMeasured).count(),
         checks_in_profile: checks.len(),
         next_time: next_time::actions(series, tilts, measures, checks),
-        alternatives: alternatives::all(tilts, measures, &decisions, profile, yardsticks, undecided),
+        alternatives: alternatives::all(tilts, measures, &decisions, profile, yardsticks, undecided, unaligned),
         costs: decisions.costs,
         coverage_after: decisions.coverage_after,
         what_if: None,
     }
+}
+
+/// The sentence of an outlook on alignment that failed.
+fn unaligned(checks: &[Check]) -> Option<&str> {
+    let check = checks.iter().find(|check| check.id == alignment_outlook::ID && check.grade == Grade::Fail);
+    check.map(|check| check.why.as_str())
 }
 
 /// Needed figures that are missing.
@@ -104,7 +112,9 @@ fn findings(checks: &[Check], grade: Grade) -> Vec<Reason> {
             other.is_some_and(|other| check.tilts_deg.iter().all(|deg| other.tilts_deg.contains(deg)))
         })
     };
-    let graded = checks.iter().filter(|check| check.grade == grade && !told_by_other(check));
+    // What speaks against the whole is told before.
+    let told = |check: &Check| grade == Grade::Fail && check.id == alignment_outlook::ID;
+    let graded = checks.iter().filter(|check| check.grade == grade && !told_by_other(check) && !told(check));
     graded.map(|check| (format!("{}: {}", check.title, check.why), Some(check.id.clone()))).collect()
 }
 

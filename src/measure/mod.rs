@@ -1,5 +1,6 @@
 //! One measurement a file.
 
+pub mod alignment;
 pub mod cells;
 pub mod counts;
 pub mod coverage;

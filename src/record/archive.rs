@@ -106,6 +106,7 @@ mod tests {
             frequency_cycles_per_px: vec![0.25],
             tilts: vec![tilt],
             weight_resolution_nm: vec![1.0],
+            alignment: None,
             repeat: Some(RepeatCurves { tilt: 0, patches_px: vec![[1.0, 2.0, 0.5, -0.5]] }),
         };
         let pictures = vec![Picture { name: "pictures/000.jpg".into(), jpeg: vec![1, 2, 3] }];

@@ -41,6 +41,47 @@ pub struct Curves {
     /// An angle recorded again, held against the first time.
     #[serde(default)]
     pub repeat: Option<RepeatCurves>,
+    /// Tracks and the model fitted to them.
+    #[serde(default)]
+    pub alignment: Option<AlignmentCurves>,
+}
+
+/// Tracks through the tilts, and what a rigid model leaves of them.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct AlignmentCurves {
+    /// Index of the tilt from which tracks were followed.
+    pub start: usize,
+    /// The tracks.
+    pub tracks: Vec<TrackCurve>,
+    /// What remains of the rigid model as a smooth field, at the last exposure or, where none grows, in the mean of the
+    /// outermost tilts: x and y of a place in the assembled picture of the start, and the displacement there, in px.
+    pub field_px: Vec<[f64; 4]>,
+}
+
+/// A track.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TrackCurve {
+    /// Place of the point: across the axis, along it, height, in px.
+    pub point_px: [f64; 3],
+    /// One standard error of each.
+    pub error_px: [f64; 3],
+    /// Root mean square distance from the model, outliers left out by the median, in px.
+    pub residual_px: f64,
+    /// Where it was seen.
+    pub sights: Vec<SightCurve>,
+}
+
+/// A track at a tilt.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SightCurve {
+    /// Index of the tilt.
+    pub tilt: usize,
+    /// Where, from the middle of the assembled picture, in px.
+    pub at_px: [f64; 2],
+    /// Seen less expected, in px.
+    pub left_px: [f64; 2],
+    /// Whether it entered: outliers do not.
+    pub used: bool,
 }
 
 /// Patches of a picture, found again in the later recording of the same angle.

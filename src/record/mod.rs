@@ -7,6 +7,8 @@
 
 #![allow(non_snake_case, reason = "e_per_A2 is a published key: electrons per square ångström")]
 
+pub mod alignment;
+pub mod alignment_table;
 pub mod archive;
 pub mod evidence;
 pub mod hashes;
@@ -178,6 +180,9 @@ pub struct Tilt {
     pub sharpness: Sharpness,
     /// Where the field lies.
     pub tracking: Option<Tracking>,
+    /// Whether it will align.
+    #[serde(default)]
+    pub alignment: Option<alignment::TiltAlignment>,
     /// Electron dose.
     pub dose: TiltDose,
     /// Its tiles.
@@ -466,6 +471,9 @@ pub struct Measures {
     /// What the specimen had become when an angle was recorded again.
     #[serde(default)]
     pub specimen_change: SpecimenChange,
+    /// Whether the series will align.
+    #[serde(default)]
+    pub alignment: alignment::Alignment,
 }
 
 /// An angle recorded again, held against the first time: what the specimen has become in between.
@@ -594,7 +602,7 @@ pub struct DoseMeasure {
 }
 
 /// Tilt axis and height.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Geometry {
     /// Whether the data carry it.
     pub measured: bool,

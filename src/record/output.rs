@@ -4,11 +4,11 @@
 //! by one rename. An earlier result is never replaced without `force`; with it, the earlier folder is moved aside
 //! first and removed only once the new one stands.
 
-use crate::record::archive;
 use crate::record::evidence::Evidence;
 use crate::record::pair::PairRecord;
 use crate::record::tables;
 use crate::record::{Record, archive::ArchiveError, tables::csv_text};
+use crate::record::{alignment_table, archive};
 use std::fs::{self, File};
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -47,8 +47,8 @@ impl OutputError {
 }
 
 /// The files that a result folder holds.
-pub const FILES: [&str; 6] =
-    ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "evidence.zip", "report.pdf"];
+pub const FILES: [&str; 7] =
+    ["report.html", "record.json", "tilts.csv", "dose-weights.csv", "alignment.csv", "evidence.zip", "report.pdf"];
 
 /// Refuses an output folder that is in the way; to be asked before the work begins.
 ///
@@ -184,6 +184,8 @@ fn fill(folder: &Path, record: &Record, evidence: &Evidence, page: Option<&str>)
     file(folder, "tilts.csv", tables::tilts_csv(record).map_err(inner("tilts.csv"))?.as_bytes())?;
     let weights = tables::dose_weights_csv(record, evidence).map_err(inner("dose-weights.csv"))?;
     file(folder, "dose-weights.csv", weights.as_bytes())?;
+    let alignment = alignment_table::alignment_csv(record, evidence).map_err(inner("alignment.csv"))?;
+    file(folder, "alignment.csv", alignment.as_bytes())?;
     let Some(page) = page else { return Ok(()) };
     file(folder, "report.html", page.as_bytes())?;
     let path = folder.join("evidence.zip");

@@ -26,6 +26,7 @@ pub fn plot_of(check: &str) -> &'static str {
         "axis_offset" | "height_offset" => "plot-geometry",
         "shared_area" | "target_visible" => "plot-shared",
         "seam_offset" | "seam_intensity" | "seam_residual" | "seam_distortion" => "plot-seams",
+        "alignment_outlook" => "alignment",
         _ => "tilts",
     }
 }
@@ -99,6 +100,7 @@ mod tests {
             include_str!("../../report-templates/run.html"),
             include_str!("../../report-templates/field.html"),
             include_str!("../../report-templates/focus.html"),
+            include_str!("../../report-templates/alignment.html"),
             include_str!("../../report-templates/tilts.html"),
         );
         for check in REGISTRY {

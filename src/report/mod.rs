@@ -3,6 +3,8 @@
 //! One file a plot. Plots are made by plotters in placeholder colours; `theme` turns those into the page's own,
 //! light and dark, in one step. Markup stands in `report-templates/`, compiled in; a folder can replace any part.
 
+mod alignment_pictures;
+mod alignment_runs;
 mod change;
 pub mod compare;
 mod counts;

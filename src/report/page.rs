@@ -4,8 +4,8 @@ use crate::record::evidence::Evidence;
 use crate::record::{Answer, Grade, Record};
 use crate::report::templates::{embedded_json, environment, part, script, words};
 use crate::report::{
-    change, counts, coverage, dose, focus, geometry, head, house, montage, positions, rings, seam_map, sharpness,
-    spectra,
+    alignment_pictures, alignment_runs, change, counts, coverage, dose, focus, geometry, head, house, montage,
+    positions, rings, seam_map, sharpness, spectra,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -113,6 +113,22 @@ fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
         }),
         shared => safe(montage::shared(record, evidence)?),
         change => safe(change::draw(record, evidence)?),
+        alignment => alignment(record, evidence)?,
+    })
+}
+
+fn alignment(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
+    let safe = |svg: Option<String>| svg.map(Value::from_safe_string);
+    let strip: Vec<Value> = alignment_pictures::strip(record, evidence)?
+        .into_iter()
+        .map(|(tilt_deg, svg)| context! { tilt_deg => tilt_deg, svg => Value::from_safe_string(svg) })
+        .collect();
+    Ok(context! {
+        lives => safe(alignment_runs::lives(record, &evidence.curves)?),
+        residuals => safe(alignment_runs::residuals(record)?),
+        tracks => safe(alignment_pictures::tracks(record, evidence)?),
+        field => safe(alignment_pictures::field(record, evidence)?),
+        strip => strip,
     })
 }
 

@@ -11,7 +11,8 @@ use std::path::Path;
 use toml::Table;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 20] = [
+const TEMPLATES: [(&str, &str); 21] = [
+    ("alignment.html", include_str!("../../report-templates/alignment.html")),
     ("change.html", include_str!("../../report-templates/change.html")),
     ("field.html", include_str!("../../report-templates/field.html")),
     ("report.html", include_str!("../../report-templates/report.html")),

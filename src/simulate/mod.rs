@@ -29,6 +29,7 @@ pub mod structure;
 pub mod table;
 pub mod transform;
 pub mod truth;
+pub mod warp;
 pub mod weeks;
 pub mod writer;
 

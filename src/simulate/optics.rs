@@ -17,6 +17,7 @@ use crate::simulate::projection::{Depth, View, project};
 use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::Recipe;
 use crate::simulate::transform::{C64, Transform};
+use crate::simulate::warp::bent;
 use std::f64::consts::{PI, TAU};
 
 /// Linear blending between pictures whose χ differs by s loses s²/8 of the amplitude: 6 % at Nyquist, less below.
@@ -89,7 +90,10 @@ impl Bench {
         let effective_deg = tilt.tilt_deg + recipe.slab.pretilt_deg;
         let view =
             View::new(effective_deg, recipe.tilt.axis_deg, recipe.camera.pixel_nm, middle).of_changed(tilt.scale);
-        project(&phantom.matter, &view, width, height)
+        match &recipe.warp {
+            Some(warp) => project(&bent(recipe, warp, phantom, tilt.received).matter, &view, width, height),
+            None => project(&phantom.matter, &view, width, height),
+        }
     }
 
     /// The middle of the assembled picture: half of its size, less half a pixel, as pixel (0,0) has its middle at 0.

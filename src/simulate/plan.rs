@@ -9,7 +9,7 @@ use crate::simulate::movement::{displacements, focus_change_um, model_um, perpen
 use crate::simulate::random::{Stream, Use};
 use crate::simulate::recipe::Recipe;
 use crate::simulate::schedule::{SAME_ANGLE_DEG, nominal_deg, reached_deg};
-use crate::simulate::shrink::scales;
+use crate::simulate::shrink::{received, scales};
 
 /// One tilt, settled.
 #[derive(Debug, Clone, PartialEq)]
@@ -38,6 +38,8 @@ pub struct TiltPlan {
     pub jump_px: [f64; 2],
     /// Size of the specimen across the axis and along it, over what it was at the first tilt.
     pub scale: [f64; 2],
+    /// Share of the dose before the last exposure that it had received before this one.
+    pub received: f64,
     /// Underfocus at the middle of the assembled picture.
     pub focus: Astigmatic,
     /// Added to the underfocus of each tile, in the order of `tiles`.
@@ -66,7 +68,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
     let reached = reached_deg(&recipe.tilt, recipe.seed);
     let displaced = displacements(recipe, &reached);
     let doses: Vec<f64> = reached.iter().map(|&tilt_deg| dose_e_per_a2(recipe, tilt_deg)).collect();
-    let scales = scales(recipe, &doses);
+    let (scales, received) = (scales(recipe, &doses), received(recipe, &doses));
     let mut focus_errors = Stream::new(recipe.seed, Use::Focus, 0);
     let mut state = Running::default();
     let mut tilt = |(order, (&nominal_deg, &tilt_deg)): (usize, (&f64, &f64))| {
@@ -89,6 +91,7 @@ pub fn plan(recipe: &Recipe) -> Vec<TiltPlan> {
             seen_px: seen_um.map(|um| um * 1e3 / recipe.camera.pixel_nm),
             jump_px: state.stayed_px,
             scale: scales[order],
+            received: received[order],
             focus: Astigmatic::around(middle_um, recipe.focus.astigmatism_um, recipe.focus.astigmatism_deg),
             tile_focus_um: vec![0.0; recipe.tiles().0 * recipe.tiles().1],
             tile_brightness: vec![1.0; recipe.tiles().0 * recipe.tiles().1],

@@ -10,6 +10,7 @@ use crate::simulate::lie::Lie;
 use crate::simulate::schedule::{SAME_ANGLE_DEG, nominal_deg};
 use crate::simulate::shrink::Shrink;
 use crate::simulate::structure::Structure;
+use crate::simulate::warp::Warp;
 use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
@@ -44,6 +45,9 @@ pub struct Recipe {
     /// Absent: the section keeps its size.
     #[serde(default)]
     pub shrink: Option<Shrink>,
+    /// Absent: the section does not bend.
+    #[serde(default)]
+    pub warp: Option<Warp>,
     /// The microscope.
     pub instrument: Instrument,
     /// The camera.

@@ -13,9 +13,8 @@ pub struct Shrink {
     pub along_percent: f64,
 }
 
-/// Scale across and along the axis at each tilt, in order of acquisition, from the doses of the tilts' exposures.
-pub fn scales(recipe: &Recipe, doses: &[f64]) -> Vec<[f64; 2]> {
-    let Some(shrink) = recipe.shrink else { return vec![[1.0; 2]; doses.len()] };
+/// Share of the dose received before the last tilt that each tilt had received before it, in order of acquisition.
+pub fn received(recipe: &Recipe, doses: &[f64]) -> Vec<f64> {
     let mut received = 0.0;
     let before: Vec<f64> = doses
         .iter()
@@ -26,7 +25,13 @@ pub fn scales(recipe: &Recipe, doses: &[f64]) -> Vec<[f64; 2]> {
         })
         .collect();
     let whole = before.last().copied().filter(|&last| last > 0.0).unwrap_or(1.0);
+    before.iter().map(|before| before / whole).collect()
+}
+
+/// Scale across and along the axis at each tilt, in order of acquisition, from the doses of the tilts' exposures.
+pub fn scales(recipe: &Recipe, doses: &[f64]) -> Vec<[f64; 2]> {
+    let Some(shrink) = recipe.shrink else { return vec![[1.0; 2]; doses.len()] };
     let scale = |percent: f64, share: f64| 1.0 - 0.01 * percent * share;
-    let at = |&before: &f64| [shrink.across_percent, shrink.along_percent].map(|p| scale(p, before / whole));
-    before.iter().map(at).collect()
+    let at = |share: &f64| [shrink.across_percent, shrink.along_percent].map(|p| scale(p, *share));
+    received(recipe, doses).iter().map(at).collect()
 }

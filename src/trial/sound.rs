@@ -65,6 +65,7 @@ pub fn sound(seed: u64, wish: &Wish) -> Recipe {
         specimen: wish.specimen,
         lie: None,
         shrink: None,
+        warp: None,
         started_at: jiff::Timestamp::from_second(1_934_180_000).unwrap_or(jiff::Timestamp::UNIX_EPOCH),
         answer: None,
         instrument: Instrument {

@@ -4,6 +4,7 @@
 //! into one sentence. Limits come from the profile.
 
 mod acquisition_pause;
+pub mod alignment_outlook;
 mod astigmatism;
 mod axis_offset;
 mod beam_reserve;
@@ -99,7 +100,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 33] = [
+pub const REGISTRY: [&Definition; 34] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -123,6 +124,7 @@ pub const REGISTRY: [&Definition; 33] = [
     &tilt_gap::CHECK,
     &repeated_angle::CHECK,
     &specimen_change::CHECK,
+    &alignment_outlook::CHECK,
     &defocus_error::CHECK,
     &defocus_spread::CHECK,
     &astigmatism::CHECK,

@@ -1,0 +1,10 @@
+//! Will it align? Tracks of beads or texture, a rigid model fitted to all of them, and what it leaves.
+
+pub mod align;
+pub mod choose;
+pub mod field;
+pub mod figures;
+pub mod fit;
+pub mod follow;
+pub mod model;
+pub mod words;

@@ -1,0 +1,111 @@
+//! The outlook on alignment on the pictures: tracks at the tilt nearest zero and through the tilts, and what remains of the
+//! rigid model as arrows.
+
+use crate::record::Record;
+use crate::record::evidence::{AlignmentCurves, Evidence, TrackCurve};
+use crate::report::montage::{Canvas, LONGEST_ARROW_PX, MAGNIFICATIONS, arrow, scale_bar};
+use crate::report::page::ReportError;
+use crate::report::plot::drawn;
+use crate::report::theme::{DATA, FAIL};
+use plotters::prelude::*;
+
+/// So many pictures of the strip, spread over the tilts.
+const SHOWN: usize = 5;
+
+fn middle(record: &Record) -> [f64; 2] {
+    [0.5 * (record.series.assembled_width_px as f64 - 1.0), 0.5 * (record.series.assembled_height_px as f64 - 1.0)]
+}
+
+fn aligned(evidence: &Evidence) -> Option<&AlignmentCurves> {
+    evidence.curves.alignment.as_ref()
+}
+
+/// Every track on the picture from which it was followed: a ring where it begins, a line through where it was seen.
+pub fn tracks(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+    let Some(alignment) = aligned(evidence) else { return Ok(None) };
+    let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
+    let middle = middle(record);
+    let size = canvas.full();
+    let mut svg = String::new();
+    {
+        let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+        for track in &alignment.tracks {
+            let places: Vec<(i32, i32)> = track
+                .sights
+                .iter()
+                .filter(|sight| sight.used)
+                .map(|sight| canvas.at([middle[0] + sight.at_px[0], middle[1] + sight.at_px[1]]))
+                .collect();
+            for (colour, width) in [(RGBColor(255, 255, 255), 3), (DATA.placeholder, 1)] {
+                drawn(root.draw(&PathElement::new(places.clone(), colour.stroke_width(width))))?;
+            }
+        }
+        mark(&root, &canvas, middle, &alignment.tracks, alignment.start)?;
+        drawn(root.present())?;
+    }
+    let finding = format!("{} tracks", alignment.tracks.len());
+    Ok(Some(canvas.finish(&svg, size, "Tracks on the picture nearest zero tilt", &finding)))
+}
+
+fn mark(
+    root: &DrawingArea<SVGBackend<'_>, plotters::coord::Shift>,
+    canvas: &Canvas<'_>,
+    middle: [f64; 2],
+    tracks: &[TrackCurve],
+    tilt: usize,
+) -> Result<(), ReportError> {
+    for sight in tracks.iter().flat_map(|track| &track.sights).filter(|sight| sight.tilt == tilt) {
+        let at = canvas.at([middle[0] + sight.at_px[0], middle[1] + sight.at_px[1]]);
+        let role = if sight.used { &DATA } else { &FAIL };
+        drawn(root.draw(&Circle::new(at, 6, RGBColor(255, 255, 255).stroke_width(4))))?;
+        drawn(root.draw(&Circle::new(at, 6, role.placeholder.stroke_width(2))))?;
+    }
+    Ok(())
+}
+
+/// Tracks through the tilts: pictures of some tilts with what was seen at each, by angle.
+pub fn strip(record: &Record, evidence: &Evidence) -> Result<Vec<(f64, String)>, ReportError> {
+    let Some(alignment) = aligned(evidence) else { return Ok(Vec::new()) };
+    let last = record.tilts.len().saturating_sub(1);
+    let mut shown: Vec<usize> = (0..SHOWN).map(|k| k * last / (SHOWN - 1)).collect();
+    shown.dedup();
+    let middle = middle(record);
+    let mut strip = Vec::new();
+    for tilt in shown {
+        let Some(canvas) = Canvas::new(evidence, tilt) else { continue };
+        let size = canvas.full();
+        let mut svg = String::new();
+        {
+            let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+            mark(&root, &canvas, middle, &alignment.tracks, tilt)?;
+            drawn(root.present())?;
+        }
+        let deg = record.tilts[tilt].tilt_deg;
+        let seen = alignment.tracks.iter().flat_map(|track| &track.sights).filter(|sight| sight.tilt == tilt);
+        let finding = format!("{} tracks at {deg:+.1}°", seen.count());
+        strip.push((deg, canvas.finish(&svg, size, "Tracks", &finding)));
+    }
+    Ok(strip)
+}
+
+/// The smooth field that remains, as arrows on the picture nearest zero tilt. `None` where none was found.
+pub fn field(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+    let Some(alignment) = aligned(evidence).filter(|alignment| !alignment.field_px.is_empty()) else { return Ok(None) };
+    let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
+    let longest = alignment.field_px.iter().map(|[_, _, dx, dy]| dx.hypot(*dy)).fold(1e-9, f64::max);
+    let fits = |m: &&f64| *m * longest * canvas.scale <= LONGEST_ARROW_PX;
+    let magnified = MAGNIFICATIONS.iter().find(fits).copied().unwrap_or(1.0);
+    let size = canvas.full();
+    let mut svg = String::new();
+    {
+        let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
+        for [x, y, dx, dy] in &alignment.field_px {
+            arrow(&root, canvas.at([*x, *y]), canvas.at([x + dx * magnified, y + dy * magnified]))?;
+        }
+        scale_bar(&root, &canvas, magnified, longest)?;
+        drawn(root.present())?;
+    }
+    let rms = record.measures.alignment.field_rms_px.unwrap_or(0.0);
+    let finding = format!("a smooth field of {rms:.2} px rms over all tilts remains");
+    Ok(Some(canvas.finish(&svg, size, "What remains of the rigid model", &finding)))
+}

@@ -1,0 +1,83 @@
+//! What the outlook on alignment promises, on simulated series with known truth.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, reason = "a test ends where it fails")]
+
+#[path = "support/alignment.rs"]
+mod alignment;
+
+use alignment::{demo, done, quantile, single, with_beads};
+use std::collections::HashMap;
+use tiltworth::record::alignment_table::alignment_csv;
+use tiltworth::record::{Answer, Grade, Record};
+
+fn grade(record: &Record) -> Grade {
+    record.checks.iter().find(|check| check.id == "alignment_outlook").unwrap().grade
+}
+
+/// Gold on both faces: places in three dimensions, shifts and axis come back, and the table says the same as the record.
+#[test]
+fn beads_tell_shifts_axis_and_heights() {
+    let mut recipe = with_beads(single(demo("kelp-chloroplast", 77), 320), 800.0, 5.0);
+    recipe.tilt.step_deg = 6.0;
+    let done = done(&recipe);
+    let told = &done.record.measures.alignment;
+    assert_eq!(told.followed.as_deref(), Some("beads"), "{:?}", told.outlook);
+    assert_eq!(grade(&done.record), Grade::Pass);
+    assert!(told.tracks >= 12 && told.followed_fraction == Some(1.0), "{:?}", told.outlook);
+    let shifts = done.shift_errors();
+    assert!(quantile(&shifts, 0.5) < 0.5, "{shifts:?}");
+    assert!(done.axis_error_deg().abs() < 0.2, "{}", done.axis_error_deg());
+    let heights: Vec<f64> = done.height_errors_nm().into_iter().map(f64::abs).collect();
+    assert!(heights.len() >= 8 && quantile(&heights, 0.9) < 15.0, "{heights:?}");
+
+    let csv = alignment_csv(&done.record, &done.evidence).unwrap();
+    let body: String = csv.lines().filter(|line| !line.starts_with('#')).map(|line| format!("{line}\n")).collect();
+    let mut reader = csv::Reader::from_reader(body.as_bytes());
+    let rows: Vec<HashMap<String, String>> = reader.deserialize().map(Result::unwrap).collect();
+    let number = |row: &HashMap<String, String>, key: &str| row[key].parse::<f64>().unwrap();
+    let of = |kind: &str, key: &str| -> HashMap<String, &HashMap<String, String>> {
+        rows.iter().filter(|row| row["kind"] == kind).map(|row| (row[key].clone(), row)).collect()
+    };
+    let (tilts, points) = (of("tilt", "tilt"), of("point", "track"));
+    let mut checked = 0;
+    for seen in rows.iter().filter(|row| row["kind"] == "seen" && tilts.contains_key(&row["tilt"])) {
+        let (tilt, point) = (tilts[&seen["tilt"]], points[&seen["track"]]);
+        let (st, ct) = number(tilt, "tilt_deg").to_radians().sin_cos();
+        let (sb, cb) = number(tilt, "axis_deg").to_radians().sin_cos();
+        let across = number(point, "across_px") * ct + number(point, "height_px") * st;
+        let v = number(point, "along_px");
+        let m = number(tilt, "magnification");
+        let expected =
+            [number(tilt, "x_px") + m * (cb * across + sb * v), number(tilt, "y_px") + m * (-sb * across + cb * v)];
+        for (k, axis) in ["x", "y"].iter().enumerate() {
+            let left = number(seen, &format!("{axis}_px")) - expected[k];
+            assert!((left - number(seen, &format!("left_{axis}_px"))).abs() < 0.01, "{seen:?}");
+        }
+        checked += 1;
+    }
+    assert!(checked > 100, "{checked}");
+}
+
+/// Nothing but noise: told as what cannot be aligned, never as a pass.
+#[test]
+fn a_series_without_structure_is_told_to_be_lost() {
+    let mut recipe = single(demo("kelp-chloroplast", 78), 256);
+    recipe.structures.clear();
+    recipe.tilt.step_deg = 6.0;
+    let done = done(&recipe);
+    assert_eq!(grade(&done.record), Grade::Fail);
+    assert_eq!(done.record.verdict.answer, Answer::DoNotReconstruct);
+    let told = &done.record.measures.alignment;
+    assert!(told.outlook.as_deref().unwrap().contains("it will not align"), "{:?}", told.outlook);
+    let csv = alignment_csv(&done.record, &done.evidence).unwrap();
+    assert_eq!(csv.lines().filter(|line| !line.starts_with('#')).count(), 1, "{csv}");
+}
+
+/// A sound series of the demo stacks at another seed raises nothing.
+#[test]
+fn texture_that_can_be_followed_is_no_alarm() {
+    let done = done(&demo("pond-bacterium", 79));
+    let told = &done.record.measures.alignment;
+    assert_eq!(grade(&done.record), Grade::Pass, "{:?} {:?}", told.outlook, told.why_not);
+    assert!(done.record.tilts.iter().all(|tilt| tilt.alignment.is_some()));
+}

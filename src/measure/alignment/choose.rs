@@ -103,7 +103,7 @@ fn spots(image: &Image, radius: f64) -> Vec<Spot> {
     for r in reach..rows.saturating_sub(reach) {
         for c in reach..cols.saturating_sub(reach) {
             let value = dark(r, c);
-            let highest = (r - reach..=r + reach).all(|y| (c - reach..=c + reach).all(|x| !(dark(y, x) > value)));
+            let highest = (r - reach..=r + reach).all(|y| (c - reach..=c + reach).all(|x| dark(y, x) <= value));
             if !(value > 0.0 && highest) {
                 continue;
             }

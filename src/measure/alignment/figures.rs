@@ -186,8 +186,9 @@ fn of_series(
     };
     let by_shifts = figures::geometry(series, &Ok(shifted));
     let heights = Heights::of(aligned, series.pixel_nm);
-    let warp = aligned.changing.as_ref().and_then(Fit::warp_size).filter(|(size, error)| *size > WARP_ERRORS * error);
     let wider = if aligned.choice.kind == Kind::Texture { TEXTURE_ERRORS } else { 1.0 };
+    let stands_out = |(size, error): &(f64, f64)| *size > WARP_ERRORS * wider * error;
+    let warp = aligned.changing.as_ref().and_then(Fit::warp_size).filter(stands_out);
     let axis_error_deg = fit.axis_error().map(|error| wider * error.to_degrees());
     let axis_deg = fit.model.axis.to_degrees().rem_euclid(360.0);
     let mut told = Alignment {
@@ -244,7 +245,7 @@ fn lives(aligned: &Aligned, tilts: &[Tilt]) -> Option<[f64; 2]> {
     (0..aligned.sights.len()).filter(|&at| used(aligned, at)).for_each(|at| counts[aligned.sights[at].tilt] += 1);
     let most = counts.iter().copied().max()?;
     let living = || (0..tilts.len()).filter(|&at| 2 * counts[at] >= most.max(1)).map(|at| tilts[at].tilt_deg);
-    Some([living().next()?, living().last()?])
+    Some([living().next()?, living().next_back()?])
 }
 
 /// What the heights tell.

@@ -457,10 +457,9 @@ fn together(sights: &[Sight], residuals: &[[f64; 2]], weights: &[f64]) -> f64 {
         let (a, b) = (pair - 1, pair);
         if sights[a].track == sights[b].track && residuals[a][0].is_finite() && residuals[b][0].is_finite() {
             let weight = weights[a].min(weights[b]).min(1.0);
-            for k in 0..2 {
-                both += weight * residuals[a][k] * residuals[b][k];
-                one += weight * 0.5 * (residuals[a][k].powi(2) + residuals[b][k].powi(2));
-            }
+            let ([ax, ay], [bx, by]) = (residuals[a], residuals[b]);
+            both += weight * (ax * bx + ay * by);
+            one += weight * 0.5 * (ax * ax + ay * ay + bx * bx + by * by);
         }
     }
     let correlation = if one > 0.0 { (both / one).clamp(0.0, 0.9) } else { 0.0 };

@@ -59,7 +59,7 @@ pub const TAPER: f64 = 0.3;
 const BRIDGED_DEG: f64 = 10.0;
 const BRIDGED_TILTS: usize = 2;
 /// Heights are unknown by this at first, in pixels of the kept picture; each sight halves what is left of it, but for this.
-const FIRST_HEIGHT_PX: f64 = 40.0;
+const FIRST_HEIGHT_PX: f64 = 100.0;
 const LEAST_HEIGHT_PX: f64 = 4.0;
 /// A place moves against the chain by this much from tilt to tilt whatever its height.
 const LEAST_REACH_PX: f64 = 2.5;

@@ -64,10 +64,15 @@ pub fn reach(
     }
 }
 
-/// The sentence of an outlook on alignment that failed.
+/// The sentence of an outlook on alignment that failed by what is left wrong. Where too few tilts are followed, that nothing
+/// could be followed is a figure that is missing, and leaves the answer undecided.
 fn unaligned(checks: &[Check]) -> Option<&str> {
-    let check = checks.iter().find(|check| check.id == alignment_outlook::ID && check.grade == Grade::Fail);
-    check.map(|check| check.why.as_str())
+    checks.iter().find(|check| speaks_against(check)).map(|check| check.why.as_str())
+}
+
+fn speaks_against(check: &Check) -> bool {
+    let definition = &alignment_outlook::CHECK;
+    check.id == definition.id && check.grade == Grade::Fail && check.unit == definition.unit
 }
 
 /// Needed figures that are missing.
@@ -113,8 +118,8 @@ fn findings(checks: &[Check], grade: Grade) -> Vec<Reason> {
         })
     };
     // What speaks against the whole is told before.
-    let told = |check: &Check| grade == Grade::Fail && check.id == alignment_outlook::ID;
-    let graded = checks.iter().filter(|check| check.grade == grade && !told_by_other(check) && !told(check));
+    let told = |check: &Check| told_by_other(check) || speaks_against(check);
+    let graded = checks.iter().filter(|check| check.grade == grade && !told(check));
     graded.map(|check| (format!("{}: {}", check.title, check.why), Some(check.id.clone()))).collect()
 }
 

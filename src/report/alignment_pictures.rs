@@ -91,6 +91,10 @@ pub fn strip(record: &Record, evidence: &Evidence) -> Result<Vec<(f64, String)>,
 /// The smooth field that remains, as arrows on the picture nearest zero tilt. `None` where none was found.
 pub fn field(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
     let Some(alignment) = aligned(evidence).filter(|alignment| !alignment.field_px.is_empty()) else { return Ok(None) };
+    // Arrows of what is no more than noise would be read as a finding.
+    if record.measures.alignment.field_rms_px.is_none_or(|rms| rms <= 0.0) {
+        return Ok(None);
+    }
     let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
     let longest = alignment.field_px.iter().map(|[_, _, dx, dy]| dx.hypot(*dy)).fold(1e-9, f64::max);
     let fits = |m: &&f64| *m * longest * canvas.scale <= LONGEST_ARROW_PX;

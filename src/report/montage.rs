@@ -152,7 +152,7 @@ pub(super) fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, lo
     let y = (canvas.size[1] + 22.0) as i32;
     let end = 12 + (px * magnified * canvas.scale).round().max(2.0) as i32;
     drawn(root.draw(&PathElement::new(vec![(12, y), (end, y)], FAIL.placeholder.stroke_width(3))))?;
-    let text = format!("{} px, arrows {magnified:.0} times magnified", format::significant(px));
+    let text = format!("{} px, drawn × {magnified:.0}", format::significant(px));
     drawn(root.draw(&Text::new(text, (end + 10, y - 8), label(&INK))))
 }
 
@@ -185,8 +185,7 @@ pub fn shared(record: &Record, evidence: &Evidence) -> Result<Option<String>, Re
             outline(&root, &canvas, &area, AIM.placeholder.stroke_width(3))?;
         }
         let y = (canvas.size[1] + 14.0) as i32;
-        let share =
-            format!("heavy line: common to all kept tilts, {:.0} % of the frame", 100.0 * area(&common) / area(&frame));
+        let share = format!("common: {:.0} % of the frame", 100.0 * area(&common) / area(&frame));
         drawn(root.draw(&Text::new(share, (6, y), label(&INK))))?;
         drawn(root.present())?;
     }

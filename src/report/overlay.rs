@@ -27,7 +27,7 @@ pub fn fields(field: &PairField, a: (&Evidence, usize), frame_px: [f64; 2]) -> R
         outline(&root, &canvas, &own, DATA.placeholder.stroke_width(2))?;
         outline(&root, &canvas, &field.b_on_a_px, SECOND.placeholder.stroke_width(2))?;
         outline(&root, &canvas, &field.common_on_a_px, FAIL.placeholder.stroke_width(3))?;
-        let words = format!("heavy line: common to both, {:.0} % of a", 100.0 * field.share_of_a.unwrap_or(0.0));
+        let words = format!("common: {:.0} % of a", 100.0 * field.share_of_a.unwrap_or(0.0));
         let below = (canvas.height() + 26.0) as i32;
         drawn(root.draw(&Text::new(words, (6, below), label(&INK))))?;
         drawn(root.present())?;

@@ -48,9 +48,14 @@ pub fn outlook(told: &Told<'_>) -> String {
     };
     let all = series.tilts_shown;
     let followed = all - series.lost_tilts_deg.len();
+    // Patches of texture hold matter of many heights, and share errors that the fit does not see.
+    let least = match told.kind {
+        Kind::Beads => "",
+        Kind::Texture => " at least",
+    };
     let left = match (series.left_nm, series.left_px) {
-        (Some(nm), Some(px)) => format!("; places are left uncertain by {nm:.2} nm ({px:.2} px)"),
-        (None, Some(px)) => format!("; places are left uncertain by {px:.2} px"),
+        (Some(nm), Some(px)) => format!("; places are left uncertain by {nm:.2} nm ({px:.2} px){least}"),
+        (None, Some(px)) => format!("; places are left uncertain by {px:.2} px{least}"),
         _ => String::new(),
     };
     if series.lost_tilts_deg.is_empty() {

@@ -183,6 +183,13 @@ impl Maker<'_> {
         let mut moved = std::iter::once(self.band)
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
+        // A jump may have found a look-alike of a field that went further still.
+        if self.linker.is_jump(&moved)
+            && let Some(far) = self.linker.link_far(reference, image, views, self.band)
+            && far.significance > moved.significance
+        {
+            moved = far;
+        }
         moved.place = moved.place.map(|px| px * self.bin);
         moved.sd *= self.bin;
         Some((inner, outer, moved))

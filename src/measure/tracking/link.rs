@@ -118,8 +118,16 @@ impl Linker {
             (peak.inside && peak.significance >= BELIEVED[1]).then(|| self.moved(peak, place, stretch))
         };
         let found = places.filter(|place| *place != [0.0; 2]).filter_map(look);
-        let best = found.max_by(|a, b| a.significance.total_cmp(&b.significance))?;
-        self.again(reference, image, best, stretch, band)
+        // Look-alikes fall behind once what is shared lies over each other.
+        let again = found.filter_map(|moved| self.again(reference, image, moved, stretch, band));
+        let best = again.max_by(|a, b| a.significance.total_cmp(&b.significance))?;
+        (best.significance >= BELIEVED[1]).then_some(best)
+    }
+
+    /// Whether a movement is a jump, beyond the near reach.
+    pub fn is_jump(&self, moved: &Moved) -> bool {
+        moved.place[0].abs() > REACH_SHARE[0] * self.size.1 as f64
+            || moved.place[1].abs() > REACH_SHARE[0] * self.size.0 as f64
     }
 
     /// A movement measured once more with the shift taken off.
@@ -242,12 +250,31 @@ mod tests {
 
     #[test]
     fn a_field_that_went_half_out_of_the_frame_is_found() {
-        let linker = Linker::new(96, 128, 1);
+        // Blobs at random: those of `picture` lie nearly on a lattice, whose cells look alike.
+        let scene = |shift: [f64; 2]| {
+            let mut state = 11u64;
+            let mut random = || {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                (state >> 40) as f64 / (1u64 << 24) as f64
+            };
+            let blobs: Vec<[f64; 3]> =
+                (0..900).map(|_| [600.0 * random() - 220.0, 600.0 * random() - 220.0, 0.5 + random()]).collect();
+            let (rows, cols) = (160, 192);
+            let value = |at: usize| {
+                let (x, y) = ((at % cols) as f64 - shift[0], (at / cols) as f64 - shift[1]);
+                let blob = |[cx, cy, height]: &[f64; 3]| {
+                    let r2 = (x - cx).powi(2) + (y - cy).powi(2);
+                    if r2 < 60.0 { height * (-r2 / 16.0).exp() } else { 0.0 }
+                };
+                blobs.iter().map(blob).sum::<f64>() as f32
+            };
+            Image { rows, cols, values: (0..rows * cols).map(value).collect() }
+        };
+        let linker = Linker::new(160, 192, 1);
         let view = View { across: None, tilt_deg: 0.0 };
-        let reference = linker.reference(&picture(0.0, [0.0, 0.0]));
-        for shift in [[-64.0, 3.0], [10.0, 45.0], [70.0, 0.0]] {
-            let other = picture(0.0, shift);
-            let moved = linker.link_far(&reference, &other, (view, view), 0).unwrap();
+        let reference = linker.reference(&scene([0.0; 2]));
+        for shift in [[-96.0, 3.0], [10.0, 75.0], [100.0, 0.0]] {
+            let moved = linker.link_far(&reference, &scene(shift), (view, view), 0).unwrap();
             assert!((moved.place[0] - shift[0]).abs() < 0.2 && (moved.place[1] - shift[1]).abs() < 0.2, "{moved:?}");
         }
     }

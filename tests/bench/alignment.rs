@@ -14,10 +14,13 @@ use tiltworth::simulate::Recipe;
 use tiltworth::simulate::warp::Warp;
 use tiltworth::trial::sound::{Wish, sound};
 
+/// A part of the table, with so many series a row.
+type Part = fn(u64);
+
 fn main() {
     let asked: Vec<String> = std::env::args().skip(1).filter(|arg| !arg.starts_with('-')).collect();
     let series: u64 = asked.iter().find_map(|arg| arg.parse().ok()).unwrap_or(6);
-    let parts: [(&str, fn(u64)); 4] = [("beads", beads), ("texture", texture), ("change", change), ("alarms", alarms)];
+    let parts: [(&str, Part); 4] = [("beads", beads), ("texture", texture), ("change", change), ("alarms", alarms)];
     let names: Vec<&String> = asked.iter().filter(|arg| arg.parse::<u64>().is_err()).collect();
     for (name, part) in parts {
         if names.is_empty() || names.iter().any(|asked| *asked == name) {

@@ -40,9 +40,9 @@ pub fn follow(
     };
     let mut steps: Vec<Option<Step>> = (0..n).map(|patch| found(patch, [0, 0], reach, BEGINS)).collect();
     // Cut where it lies, a patch shows more of itself.
-    for patch in 0..n {
-        let Some(step) = steps[patch] else { continue };
-        steps[patch] = found(patch, step.whole(), [NEXT_REACH_PX; 2], GOES_ON).or(Some(step));
+    for (patch, step) in steps.iter_mut().enumerate() {
+        let Some(first) = *step else { continue };
+        *step = found(patch, first.whole(), [NEXT_REACH_PX; 2], GOES_ON).or(*step);
     }
     loop {
         let next = (0..n).filter(|&patch| steps[patch].is_none()).find_map(|patch| {

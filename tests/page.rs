@@ -128,7 +128,7 @@ fn without_a_report_the_record_and_its_tables_stand_alone() {
         .map(|e| e.unwrap().file_name().into_string().unwrap())
         .collect();
     names.sort();
-    assert_eq!(names, ["dose-weights.csv", "record.json", "tilts.csv"]);
+    assert_eq!(names, ["alignment.csv", "dose-weights.csv", "record.json", "tilts.csv"]);
     assess("whole", &["-q"]);
     let record = |folder: &str| {
         let text = fs::read_to_string(out.path().join(folder).join("record.json")).unwrap();

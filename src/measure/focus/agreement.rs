@@ -42,55 +42,46 @@ pub struct Rings {
     pub strong: usize,
 }
 
+/// Sums of what fell on one ring: measured power, weight, fitted amplitude, and what is kept of it.
+type Sums = [f64; 4];
+
 /// Aligns the maps by a fit.
 pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: &Fitter<'_>) -> Rings {
     let count = flat.rings;
-    let (mut sum, mut weight) = (vec![0.0; count], vec![0.0; count]);
-    let (mut model, mut kept_sum) = (vec![0.0; count], vec![0.0; count]);
-    let half_lambda2_cs_um = 0.5 * optics.lens.wavelength_nm.powi(2) * optics.lens.cs_nm * 1e-3;
+    let (low, high) = flat.band;
     let phase: Vec<f64> = (0..count).map(|j| optics.ring_a[j] * fit.trial.defocus_um + optics.ring_b[j]).collect();
     let along = fit.along_um();
-    let curves: Vec<(f64, f64)> = (0..count).map(|j| fitter.curves(fit, j)).collect();
+    // Noise is white over the band's own level: 1 over it, and the amplitude over it.
+    let over = |cell: usize| {
+        let (level, m) = fitter.curves(fit, cell % count);
+        let level = (level + fitter.own_level(fit, cell / count, cell % count)).max(0.05);
+        (level.recip(), m / level)
+    };
+    let over: Vec<(f64, f64)> = (0..flat.w.len()).map(over).collect();
+    let bend = Bend::of(flat, optics);
+    let mut sums: Vec<Sums> = vec![[0.0; 4]; count];
+    let mut to = vec![0.0f32; high - low];
     for ((y, n), place) in flat.y.iter().zip(&flat.n).zip(places) {
         let own = fit.trial.of(place);
         let variance = place.variance_um2 * fit.trial.slope.powi(2);
-        let kept: Vec<f64> =
-            (0..count).map(|j| if j < flat.band.0 { 0.0 } else { optics.kept(j, own, variance) }).collect();
+        let kept: Vec<f64> = (low..high).map(|j| optics.kept(j, own, variance)).collect();
         for (sector, along) in along.iter().enumerate().take(flat.sectors) {
-            for j in flat.band.0..flat.band.1 {
-                let cell = sector * count + j;
-                let w = n * flat.w[cell];
-                if w == 0.0 {
+            let cells = sector * count + low..sector * count + high;
+            bend.places(cells.clone(), own + along, fit.trial.defocus_um, &mut to);
+            for ((cell, kept), &to) in cells.zip(&kept).zip(&to) {
+                // A cell counts by how much of the rings it still shows.
+                let w = n * flat.w[cell] * kept.abs();
+                if w == 0.0 || !(to >= low as f32 && to < high as f32) {
                     continue;
                 }
-                // a Δf - bend g⁴ is the phase: find the frequency of the middle's own underfocus with the same one.
-                let square = if flat.sectors == 1 { optics.frequency[j].powi(2) } else { optics.grid.squares[cell] };
-                let g2 = square / (optics.pixel_nm * optics.pixel_nm);
-                let here = own + along;
-                let spherical = half_lambda2_cs_um * g2;
-                let mut ratio = (here - spherical) / fit.trial.defocus_um;
-                if ratio <= 0.0 {
-                    continue;
-                }
-                ratio = (here - spherical) / (fit.trial.defocus_um - spherical * ratio);
-                if ratio.is_nan() || ratio <= 0.0 {
-                    continue;
-                }
-                let to = (square * ratio).sqrt() * optics.grid.size as f64;
-                let to = to as usize;
-                if to < flat.band.0 || to >= flat.band.1 {
-                    continue;
-                }
-                let level = (curves[j].0 + fitter.own_level(fit, sector, j)).max(0.05);
-                // Noise is white over the band's own level: a cell counts by how much of the rings it still shows.
-                let w = w * kept[j].abs();
-                sum[to] += w * f64::from(y[cell]) / level;
-                weight[to] += w;
-                model[to] += w * curves[j].1 / level * kept[j];
-                kept_sum[to] += w * kept[j].abs();
+                let (over_level, m) = over[cell];
+                let parts = [w * f64::from(y[cell]) * over_level, w, w * m * kept, w * kept.abs()];
+                sums[to as usize].iter_mut().zip(parts).for_each(|(sum, part)| *sum += part);
             }
         }
     }
+    let column = |at: usize| -> Vec<f64> { sums.iter().map(|sums| sums[at]).collect() };
+    let [sum, weight, model, kept_sum] = [0, 1, 2, 3].map(column);
     let divided = |sums: &[f64]| -> Vec<f64> {
         sums.iter().zip(&weight).map(|(s, w)| if *w > 0.0 { s / w } else { 0.0 }).collect()
     };
@@ -99,6 +90,38 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     let errors: Vec<f64> =
         weight.iter().zip(&kept_sum).map(|(w, k)| if *w > 0.0 { k / (w * w) } else { 0.0 }).collect();
     Rings { frequency: optics.frequency.clone(), ..judge(flat.band, measured, fitted, weight, phase, &errors) }
+}
+
+/// Where each cell lies, and how spherical aberration bends the phase there; in `f32`, for a thousandth of a ring is
+/// enough.
+struct Bend {
+    size: f32,
+    /// Square of the frequency in (cycles a pixel)², and underfocus that spherical aberration takes off.
+    cells: Vec<[f32; 2]>,
+}
+
+impl Bend {
+    fn of(flat: &Flat, optics: &Optics) -> Self {
+        let half_lambda2_cs_um = 0.5 * optics.lens.wavelength_nm.powi(2) * optics.lens.cs_nm * 1e-3;
+        let per_square = half_lambda2_cs_um / (optics.pixel_nm * optics.pixel_nm);
+        let square = |cell: usize| {
+            if flat.sectors == 1 { optics.frequency[cell].powi(2) } else { optics.grid.squares[cell] }
+        };
+        let cells = (0..flat.w.len()).map(|cell| [square(cell) as f32, (per_square * square(cell)) as f32]);
+        Self { size: optics.grid.size as f32, cells: cells.collect() }
+    }
+
+    /// The ring, with its fraction, at which an underfocus of `middle_um` has the phase that `here_um` has in each cell;
+    /// not a number or 0 where there is none. The phase is a Δf - bend g⁴.
+    fn places(&self, cells: std::ops::Range<usize>, here_um: f64, middle_um: f64, to: &mut [f32]) {
+        let (here, middle) = (here_um as f32, middle_um as f32);
+        for (to, [square, spherical]) in to.iter_mut().zip(&self.cells[cells]) {
+            let first = (here - spherical) / middle;
+            let ratio = (here - spherical) / (middle - spherical * first);
+            let found = (square * ratio).sqrt() * self.size;
+            *to = if first > 0.0 { found } else { 0.0 };
+        }
+    }
 }
 
 /// The aligned curve in bins of phase: so wide that noise is averaged, so narrow that a ring has several.

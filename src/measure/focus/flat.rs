@@ -58,15 +58,11 @@ impl Flat {
         let (mut w, spikes) = weights(&total, optics, patches);
         let mean = rotational(&total, &w, rings);
         let curve = common_curve(&mean, &w, optics)?;
-        let over = |power: &[f32]| -> Vec<f64> {
-            power.iter().enumerate().map(|(cell, p)| f64::from(*p) / curve[cell % rings]).collect()
-        };
-        let sector_shapes = sector_shapes(&over(&total), &w, optics);
-        let y = maps.iter().map(|map| flattened(&over(&map.power), &w, optics, &sector_shapes)).collect();
-        for (cell, w) in w.iter_mut().enumerate() {
-            if cell % rings < low || cell % rings >= high {
-                *w = 0.0;
-            }
+        let background = background(&total, &w, optics, &curve);
+        let y = maps.iter().map(|map| flattened(&map.power, &background, &w, optics)).collect();
+        for w in w.chunks_exact_mut(rings) {
+            w[..low].fill(0.0);
+            w[high..].fill(0.0);
         }
         Some(Self { sectors: SECTORS, rings, band: optics.band, n, y, w, spikes, curve })
     }
@@ -82,13 +78,12 @@ impl Flat {
     pub fn round(&self) -> Self {
         let w: Vec<f64> =
             (0..self.rings).map(|j| (0..self.sectors).map(|k| self.w[k * self.rings + j]).sum()).collect();
-        let y = self.y.iter().map(|y| (0..self.rings).map(|j| self.ring_mean(y, j, w[j])).collect()).collect();
+        let mean = |y: &Vec<f32>| {
+            let (sums, _) = ring_sums(y, &self.w, self.rings);
+            sums.iter().zip(&w).map(|(sum, weight)| (sum / weight.max(1e-300)) as f32).collect()
+        };
+        let y = self.y.iter().map(mean).collect();
         Self { sectors: 1, w, y, n: self.n.clone(), curve: self.curve.clone(), ..*self }
-    }
-
-    fn ring_mean(&self, y: &[f32], ring: usize, weight: f64) -> f32 {
-        let cells = (0..self.sectors).map(|k| k * self.rings + ring);
-        (cells.map(|cell| f64::from(y[cell]) * self.w[cell]).sum::<f64>() / weight.max(1e-300)) as f32
     }
 
     /// The maps of one tile alone.
@@ -125,8 +120,11 @@ fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, usize) {
         // Two rings on each side: a lattice's own ring may be spiked in every sector.
         let mut near: Vec<f64> =
             (ring.saturating_sub(2)..(ring + 3).min(rings)).flat_map(|r| shown[r].iter().copied()).collect();
-        near.sort_by(f64::total_cmp);
-        let Some(&median) = near.get(near.len() / 2) else { continue };
+        if near.is_empty() {
+            continue;
+        }
+        let at = near.len() / 2;
+        let (_, &mut median, _) = near.select_nth_unstable_by(at, f64::total_cmp);
         for sector in 0..SECTORS {
             let cell = optics.cell(sector, ring);
             let over = f64::from(total[cell]) / median;
@@ -207,24 +205,38 @@ fn parabola(optics: &Optics, values: impl Iterator<Item = (usize, f64, f64)>) ->
     (0..optics.grid.rings).map(at).collect()
 }
 
-fn sector_shapes(over: &[f64], w: &[f64], optics: &Optics) -> Vec<Vec<f64>> {
-    let (low, high) = optics.band;
-    let cells = |sector: usize| {
-        (low..high).map(move |ring| (ring, over[optics.cell(sector, ring)], w[optics.cell(sector, ring)]))
-    };
-    (0..SECTORS).map(|sector| parabola(optics, cells(sector))).collect()
-}
-
-/// A map over the sectors' shapes and its own.
-fn flattened(over: &[f64], w: &[f64], optics: &Optics, sectors: &[Vec<f64>]) -> Vec<f32> {
+/// What stands under each cell of the mean spectrum: the common curve, and a parabola for each sector.
+fn background(total: &[f32], w: &[f64], optics: &Optics, curve: &[f64]) -> Vec<f32> {
     let (low, high) = optics.band;
     let rings = optics.grid.rings;
-    let level = |cell: usize| over[cell] / sectors[cell / rings][cell % rings];
-    let ring = |ring: usize| {
-        let cells = (0..SECTORS).map(|sector| optics.cell(sector, ring));
-        let (sum, n) = cells.fold((0.0, 0.0), |(s, n), cell| (s + w[cell] * level(cell), n + w[cell]));
-        (ring, sum / f64::max(n, 1e-300), n)
-    };
-    let own = parabola(optics, (low..high).map(ring));
-    (0..over.len()).map(|cell| (level(cell) / own[cell % rings]) as f32).collect()
+    let sectors = total.chunks_exact(rings).zip(w.chunks_exact(rings));
+    let under = sectors.flat_map(|(total, w)| {
+        let shape = parabola(optics, (low..high).map(|ring| (ring, f64::from(total[ring]) / curve[ring], w[ring])));
+        shape.into_iter().zip(curve).map(|(shape, curve)| (shape * curve) as f32)
+    });
+    under.collect()
+}
+
+/// Σwy and Σw of each ring, over its sectors.
+fn ring_sums(y: &[f32], w: &[f64], rings: usize) -> (Vec<f64>, Vec<f64>) {
+    let (mut sums, mut weights) = (vec![0.0; rings], vec![0.0; rings]);
+    for (y, w) in y.chunks_exact(rings).zip(w.chunks_exact(rings)) {
+        for (((sum, weight), y), w) in sums.iter_mut().zip(&mut weights).zip(y).zip(w) {
+            *sum += w * f64::from(*y);
+            *weight += w;
+        }
+    }
+    (sums, weights)
+}
+
+/// A map over its background and a parabola of its own.
+fn flattened(power: &[f32], background: &[f32], w: &[f64], optics: &Optics) -> Vec<f32> {
+    let (low, high) = optics.band;
+    let rings = optics.grid.rings;
+    let mut y: Vec<f32> = power.iter().zip(background).map(|(power, under)| power / under).collect();
+    let (sums, weights) = ring_sums(&y, w, rings);
+    let own = parabola(optics, (low..high).map(|ring| (ring, sums[ring] / weights[ring].max(1e-300), weights[ring])));
+    let over: Vec<f32> = own.into_iter().map(|own| own.recip() as f32).collect();
+    y.chunks_exact_mut(rings).for_each(|y| y.iter_mut().zip(&over).for_each(|(y, over)| *y *= over));
+    y
 }

@@ -10,6 +10,7 @@ use crate::measure::focus::flat::Flat;
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::refine::{Fit, Fitter};
 use crate::measure::focus::sums::Place;
+use crate::numerics::sine::sin_cos;
 
 /// Chance of a false detection.
 pub const CHANCE: f64 = 1e-3;
@@ -35,9 +36,10 @@ impl Score {
 /// Scores a fit; `round` has its sectors in one, so astigmatism counts as scatter.
 pub fn score(round: &Flat, places: &[Place], optics: &Optics, table: &Table, fit: &Fit, hypotheses: usize) -> Score {
     let fitter = Fitter::new(round, places, optics);
-    let curves: Vec<(f64, f64)> = (0..round.rings).map(|j| fitter.curves(fit, j)).collect();
+    let curves = curves(&fitter, fit, round.rings);
+    let wave = Wave::of(fit, optics, &curves);
     let maps = round.y.iter().zip(&round.n).zip(places).map(|((y, n), place)| {
-        let rest = residual(y, round.band, place, optics, fit, &curves);
+        let rest = wave.residual(y, round.band, place, optics, fit);
         let weighted: Vec<f32> =
             rest.iter().enumerate().map(|(j, rest)| (n * round.w[j] * curves[j].1 * rest) as f32).collect();
         table.correlate(&weighted)
@@ -67,27 +69,45 @@ pub fn reached_by_chance(chance: f64) -> f64 {
     high
 }
 
-/// What a map shows beyond a fit, by ring.
-pub fn residual(
-    y: &[f32],
-    (low, high): (usize, usize),
-    place: &Place,
-    optics: &Optics,
-    fit: &Fit,
-    curves: &[(f64, f64)],
-) -> Vec<f64> {
-    let defocus = fit.trial.of(place);
-    let variance = place.variance_um2 * fit.trial.slope.powi(2);
-    let along = fit.along_um();
-    let mut rest = vec![0.0; y.len()];
-    for j in low..high {
-        let (level, m) = curves[j];
-        // Sectors of different underfocus, taken together, show weaker rings.
-        let together = along.iter().map(|um| (optics.ring_a[j] * um).cos()).sum::<f64>() / along.len() as f64;
-        let wave = together * optics.kept(j, defocus, variance) * (optics.ring_a[j] * defocus + optics.ring_b[j]).cos();
-        rest[j] = f64::from(y[j]) - level + m * wave;
+/// Level of background and rings at each ring.
+pub fn curves(fitter: &Fitter<'_>, fit: &Fit, rings: usize) -> Vec<(f64, f64)> {
+    (0..rings).map(|j| fitter.curves(fit, j)).collect()
+}
+
+/// A fit by ring, sectors taken together.
+pub struct Wave {
+    /// Background, and amplitude of the rings: sectors of different underfocus, taken together, show weaker ones.
+    levels: Vec<(f64, f64)>,
+}
+
+impl Wave {
+    /// Of a fit and its [`curves`].
+    pub fn of(fit: &Fit, optics: &Optics, curves: &[(f64, f64)]) -> Self {
+        let along = fit.along_um();
+        let together = |a: f64| along.iter().map(|um| sin_cos(a * um).1).sum::<f64>() / along.len() as f64;
+        let levels = curves.iter().zip(&optics.ring_a).map(|(&(level, m), &a)| (level, m * together(a))).collect();
+        Self { levels }
     }
-    rest
+
+    /// What a map shows beyond the fit, by ring.
+    pub fn residual(
+        &self,
+        y: &[f32],
+        (low, high): (usize, usize),
+        place: &Place,
+        optics: &Optics,
+        fit: &Fit,
+    ) -> Vec<f64> {
+        let defocus = fit.trial.of(place);
+        let variance = place.variance_um2 * fit.trial.slope.powi(2);
+        let mut rest = vec![0.0; y.len()];
+        for j in low..high {
+            let (level, m) = self.levels[j];
+            let (_, cosine) = sin_cos(optics.ring_a[j] * defocus + optics.ring_b[j]);
+            rest[j] = f64::from(y[j]) - level + m * optics.kept(j, defocus, variance) * cosine;
+        }
+        rest
+    }
 }
 
 #[cfg(test)]

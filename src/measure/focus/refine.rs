@@ -23,6 +23,8 @@ pub const AMPLITUDE: usize = 5;
 const LENS: usize = 4;
 const SIZE: usize = LENS + BACKGROUND + AMPLITUDE;
 const STEPS: usize = 16;
+/// Steps between two of the gradient.
+const FEW_STEPS: usize = 2;
 const ROUNDS: usize = 4;
 /// Steps under this end the fit.
 const SMALL_UM: f64 = 3e-4;
@@ -32,7 +34,7 @@ const SMALL_SLOPE: f64 = 2e-3;
 const RIDGE: f64 = 1e-3;
 /// Second differences of c and d of 0.5 cost as much as one standard deviation: at the lowest frequencies, where
 /// cos Φ hardly changes, background and amplitude could else grow against each other without end.
-const STIFFNESS: f64 = 4.0;
+pub const STIFFNESS: f64 = 4.0;
 /// Rings on each side over which the excess of their scatter is averaged.
 const EXCESS_OVER: usize = 4;
 
@@ -156,13 +158,19 @@ impl<'a> Fitter<'a> {
         let mut state = State { defocus_um: trial.defocus_um, astigmatism_um, c, d };
         let rounds = if free.slope { ROUNDS } else { 1 };
         let mut last = None;
-        for _ in 0..rounds {
+        for round in 0..rounds {
             let sums = Sums::at(self.flat, self.places, self.optics, trial, free.slope);
-            let (normal, slope_step) = self.settle(&sums, trial, &mut state, free)?;
+            // Sums that the next step of the gradient makes anew need not be fitted to the end.
+            let few = if free.slope { FEW_STEPS } else { STEPS };
+            let (mut normal, mut slope_step) = self.settle(&sums, trial, &mut state, free, few)?;
+            let last_round = slope_step.abs() < SMALL_SLOPE || round + 1 == rounds;
+            if free.slope && last_round {
+                (normal, slope_step) = self.settle(&sums, trial, &mut state, free, STEPS)?;
+            }
             trial.defocus_um = state.defocus_um;
             trial.slope += slope_step;
             last = Some(normal);
-            if slope_step.abs() < SMALL_SLOPE {
+            if last_round {
                 break;
             }
         }
@@ -170,11 +178,11 @@ impl<'a> Fitter<'a> {
     }
 
     /// Steps with the sums held; gives the equations at the end, and the step of the gradient that they ask for.
-    fn settle(&self, sums: &Sums, base: Trial, state: &mut State, free: Free) -> Option<(Normal, f64)> {
+    fn settle(&self, sums: &Sums, base: Trial, state: &mut State, free: Free, most: usize) -> Option<(Normal, f64)> {
         let mut damping = 1e-4;
         let mut now = self.normal(sums, base, state);
         // Background and amplitude alone are a linear fit: one step is enough.
-        let steps = if free.defocus || free.astigmatism || free.slope { STEPS } else { 1 };
+        let steps = if free.defocus || free.astigmatism || free.slope { most } else { 1 };
         for _ in 0..steps {
             let step = solve(&now, free, damping)?;
             let next = State {

@@ -7,18 +7,17 @@
 //! nothing is told.
 
 use crate::measure::focus::flat::{Flat, abscissa, splines};
-use crate::measure::focus::null::residual;
+use crate::measure::focus::null::{Wave, curves};
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, Fit, Fitter};
-use crate::measure::focus::sums::{Place, Trial};
+use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, Fit, Fitter, STIFFNESS};
+use crate::measure::focus::sums::{Place, Sums, Trial, levels, turn, turn_two};
 use crate::numerics::sine::sin_cos;
 use crate::numerics::spline::Basis;
-use nalgebra::{SMatrix, SVector};
+use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 
 /// Splines of the stiff background and of the amplitude over it.
 const STIFF: usize = 4;
 const STIFF_AMPLITUDE: usize = 4;
-const SIZE: usize = STIFF + STIFF_AMPLITUDE;
 /// Steps of underfocus, in radians of the rings' phase at the highest frequency.
 const STEP_RAD: f64 = 0.5;
 /// Least turn of the phase over the band that is tried: half a ring.
@@ -31,102 +30,149 @@ const BETTER_BY: f64 = 9.0;
 /// none. `sd`: scatter beyond the noise. Models of different size are compared by their χ² and the logarithm of the
 /// number of data for each parameter (Schwarz 1978, Ann. Statist. 6:461).
 pub fn as_good(round: &Flat, places: &[Place], optics: &Optics, fit: &Fit, sd: f64) -> Option<f64> {
-    let fitter = Fitter::new(round, places, optics);
-    let own = chi2(&fitter, round, places, optics, fit);
+    let own = chi2(round, places, optics, fit);
     let rings = (round.band.1 - round.band.0) as f64;
-    let spared = (BACKGROUND + AMPLITUDE - SIZE) as f64 * rings.ln() * sd * sd;
-    let stiff = Stiff::new(round, optics);
-    let is_as_good = |um: &f64| {
-        let trial = Trial { defocus_um: *um, slope: fit.trial.slope };
-        let free = fitter.at(trial, [0.0; 2]).filter(|rival| fitter.mean_amplitude(rival) > 0.0);
-        let free = free.map(|rival| chi2(&fitter, round, places, optics, &rival));
-        free.is_some_and(|rival| rival < own + BETTER_BY * sd * sd)
-            || stiff.chi2(round, places, optics, trial).is_some_and(|rival| rival < own + spared)
-    };
+    let spared = (BACKGROUND + AMPLITUDE - STIFF - STIFF_AMPLITUDE) as f64 * rings.ln() * sd * sd;
     let top = optics.band.1 - 1;
     let least = (LEAST_RAD - optics.ring_b[top]) / optics.ring_a[top];
-    let steps = ((optics.least_defocus_um() - least) * optics.ring_a[top] / STEP_RAD).ceil() as usize;
+    let most = optics.least_defocus_um();
+    let middle = Trial { defocus_um: 0.5 * (least + most), slope: fit.trial.slope };
+    let turned = Turned::at(round, places, optics, middle);
+    let free = Model::new(round, optics, [BACKGROUND, AMPLITUDE], vec![1.0; round.rings], STIFFNESS);
+    let stiff = Model::new(round, optics, [STIFF, STIFF_AMPLITUDE], over_curve(round, optics), 0.0);
+    let is_as_good = |um: &f64| {
+        let rings = turned.to(*um);
+        free.chi2(round, &rings).is_some_and(|rival| rival < own + BETTER_BY * sd * sd)
+            || stiff.chi2(round, &rings).is_some_and(|rival| rival < own + spared)
+    };
+    let steps = ((most - least) * optics.ring_a[top] / STEP_RAD).ceil() as usize;
     (0..steps).map(|step| least + STEP_RAD / optics.ring_a[top] * step as f64).find(is_as_good)
 }
 
 /// χ² of a fit, sectors in one.
-fn chi2(fitter: &Fitter<'_>, round: &Flat, places: &[Place], optics: &Optics, fit: &Fit) -> f64 {
-    let curves: Vec<(f64, f64)> = (0..round.rings).map(|j| fitter.curves(fit, j)).collect();
-    let of_map = |(y, n, place): (&[f32], f64, &Place)| {
-        let rest = residual(y, round.band, place, optics, fit, &curves);
+fn chi2(round: &Flat, places: &[Place], optics: &Optics, fit: &Fit) -> f64 {
+    let wave = Wave::of(fit, optics, &curves(&Fitter::new(round, places, optics), fit, round.rings));
+    let of_map = |((y, n), place): ((&Vec<f32>, &f64), &Place)| {
+        let rest = wave.residual(y, round.band, place, optics, fit);
         rest.iter().zip(&round.w).map(|(rest, w)| n * w * rest * rest).sum::<f64>()
     };
-    each_map(round, places).map(of_map).sum()
+    round.y.iter().zip(&round.n).zip(places).map(of_map).sum()
 }
 
-fn each_map<'a>(round: &'a Flat, places: &'a [Place]) -> impl Iterator<Item = (&'a [f32], f64, &'a Place)> {
-    round.y.iter().zip(&round.n).zip(places).map(|((y, n), place)| (y.as_slice(), *n, place))
+/// Σn over the maps, at one ring, of wave, wave², y, y·wave and y²; the wave is -κ cos Φ.
+type RingData = [f64; 5];
+
+/// Sums over the maps at one underfocus, to be turned to others: over so small a range what a patch keeps of the rings
+/// hardly changes.
+struct Turned<'a> {
+    round: &'a Flat,
+    optics: &'a Optics,
+    at_um: f64,
+    sums: Sums,
+    levels: [Vec<f32>; 2],
 }
 
-/// A background too stiff to follow a ring, in terms of what the maps were divided by.
-struct Stiff {
-    background: Vec<Basis>,
-    amplitude: Vec<Basis>,
-    /// A parabola through the logarithm of the common curve, over that curve.
-    over_curve: Vec<f64>,
-}
-
-impl Stiff {
-    fn new(round: &Flat, optics: &Optics) -> Self {
-        let bases = |count: usize| -> Vec<Basis> {
-            let spline = splines(optics, count);
-            (0..round.rings).map(|ring| spline.basis(abscissa(optics, ring))).collect()
-        };
-        Self { background: bases(STIFF), amplitude: bases(STIFF_AMPLITUDE), over_curve: over_curve(round, optics) }
+impl<'a> Turned<'a> {
+    fn at(round: &'a Flat, places: &[Place], optics: &'a Optics, trial: Trial) -> Self {
+        let sums = Sums::at(round, places, optics, trial, false);
+        Self { round, optics, at_um: trial.defocus_um, sums, levels: levels(round) }
     }
 
-    /// χ² of the best background and rings at a trial; `None` where rings of such a phase would be inverted.
-    fn chi2(&self, round: &Flat, places: &[Place], optics: &Optics, trial: Trial) -> Option<f64> {
-        let mut normal = SMatrix::<f64, SIZE, SIZE>::identity() * RIDGE;
-        let mut right = SVector::<f64, SIZE>::zeros();
-        let mut square = 0.0;
+    fn to(&self, um: f64) -> Vec<RingData> {
+        let ring = |j: usize| {
+            let (sine, cosine) = sin_cos(self.optics.ring_a[j] * (um - self.at_um));
+            let [c, _] = turn(self.sums.ring[j].one, (cosine, sine));
+            let [cc, _, _] = turn_two(self.sums.ring[j].two, (cosine, sine));
+            let [yc, _] = turn(self.sums.wave_of(j), (cosine, sine));
+            let [y, yy] = [0, 1].map(|k| f64::from(self.levels[k][j]));
+            let n = self.sums.n;
+            // The sums count y from 1.
+            [-c, cc, y + n, -(yc + c), yy + 2.0 * y + n]
+        };
+        let (low, high) = self.round.band;
+        (0..self.round.rings).map(|j| if (low..high).contains(&j) { ring(j) } else { [0.0; 5] }).collect()
+    }
+}
+
+/// Background and rings of so many splines, in terms of what the maps were divided by.
+struct Model {
+    background: Vec<Basis>,
+    amplitude: Vec<Basis>,
+    size: [usize; 2],
+    /// Background of one, over the curve that the maps were divided by.
+    over: Vec<f64>,
+    stiffness: f64,
+    /// Products of the background with itself, for one patch; the same at every underfocus.
+    same: DMatrix<f64>,
+}
+
+impl Model {
+    fn new(round: &Flat, optics: &Optics, size: [usize; 2], over: Vec<f64>, stiffness: f64) -> Self {
+        let [background, amplitude] = size.map(|count| -> Vec<Basis> {
+            let spline = splines(optics, count);
+            (0..round.rings).map(|ring| spline.basis(abscissa(optics, ring))).collect()
+        });
+        let mut same = DMatrix::zeros(size[0] + size[1], size[0] + size[1]);
         for j in round.band.0..round.band.1 {
-            let (background, amplitude) = (&self.background[j], &self.amplitude[j]);
-            // Sums over the maps of 1, wave, wave², y, y·wave, y².
-            let mut sums = [0.0; 6];
-            for (y, n, place) in each_map(round, places) {
-                let own = trial.of(place);
-                let (_, cosine) = sin_cos(optics.ring_a[j] * own + optics.ring_b[j]);
-                let wave = -optics.kept(j, own, place.variance_um2 * trial.slope * trial.slope) * cosine;
-                let y = f64::from(y[j]);
-                let parts = [1.0, wave, wave * wave, y, y * wave, y * y];
-                sums.iter_mut().zip(parts).for_each(|(sum, part)| *sum += n * part);
-            }
-            let (w, q) = (round.w[j], self.over_curve[j]);
-            square += w * sums[5];
-            for (i, u) in background.values.iter().enumerate() {
-                let row = background.first + i;
-                right[row] += w * q * u * sums[3];
-                for (k, v) in background.values.iter().enumerate() {
-                    normal[(row, background.first + k)] += w * q * q * u * v * sums[0];
-                }
-                for (k, v) in amplitude.values.iter().enumerate() {
-                    let column = STIFF + amplitude.first + k;
-                    normal[(row, column)] += w * q * q * u * v * sums[1];
-                    normal[(column, row)] += w * q * q * u * v * sums[1];
-                }
-            }
-            for (i, u) in amplitude.values.iter().enumerate() {
-                let row = STIFF + amplitude.first + i;
-                right[row] += w * q * u * sums[4];
-                for (k, v) in amplitude.values.iter().enumerate() {
-                    normal[(row, STIFF + amplitude.first + k)] += w * q * q * u * v * sums[2];
+            let basis: &Basis = &background[j];
+            for (i, u) in basis.values.iter().enumerate() {
+                for (k, v) in basis.values.iter().enumerate() {
+                    same[(basis.first + i, basis.first + k)] += round.w[j] * over[j] * over[j] * u * v;
                 }
             }
         }
-        let solution = normal.cholesky()?.solve(&right);
+        Self { background, amplitude, size, over, stiffness, same }
+    }
+
+    /// χ² of the best background and rings; `None` where such rings would be inverted.
+    fn chi2(&self, round: &Flat, rings: &[RingData]) -> Option<f64> {
+        let [behind, count] = self.size;
+        let n: f64 = round.n.iter().sum();
+        let mut normal = &self.same * n;
+        let mut right = DVector::<f64>::zeros(behind + count);
+        let mut square = 0.0;
+        for (j, &[wave, wave2, y, y_wave, yy]) in rings.iter().enumerate().take(round.band.1).skip(round.band.0) {
+            let (background, amplitude) = (&self.background[j], &self.amplitude[j]);
+            let (w, q) = (round.w[j], self.over[j]);
+            square += w * yy;
+            for (i, u) in background.values.iter().enumerate() {
+                let row = background.first + i;
+                right[row] += w * q * u * y;
+                for (k, v) in amplitude.values.iter().enumerate() {
+                    normal[(behind + amplitude.first + k, row)] += w * q * q * u * v * wave;
+                }
+            }
+            for (i, u) in amplitude.values.iter().enumerate() {
+                let row = behind + amplitude.first + i;
+                right[row] += w * q * u * y_wave;
+                for (k, v) in amplitude.values.iter().enumerate().take(i + 1) {
+                    normal[(row, behind + amplitude.first + k)] += w * q * q * u * v * wave2;
+                }
+            }
+        }
+        normal.fill_upper_triangle_with_lower_triangle();
+        let mut held = normal.clone();
+        for (first, count) in [(0, behind), (behind, count)] {
+            for at in first..first + count {
+                held[(at, at)] += RIDGE;
+            }
+            for at in first..first + count - 2 {
+                for (i, u) in [1.0, -2.0, 1.0].into_iter().enumerate() {
+                    for (k, v) in [1.0, -2.0, 1.0].into_iter().enumerate() {
+                        held[(at + i, at + k)] += self.stiffness * u * v;
+                    }
+                }
+            }
+        }
+        let solution = held.cholesky()?.solve(&right);
         let strength: f64 = (round.band.0..round.band.1)
-            .map(|j| round.w[j] * self.amplitude[j].at(&solution.as_slice()[STIFF..]))
+            .map(|j| round.w[j] * self.amplitude[j].at(&solution.as_slice()[behind..]))
             .sum();
-        (strength > 0.0).then(|| square - solution.dot(&right))
+        (strength > 0.0).then(|| square - 2.0 * solution.dot(&right) + (&normal * &solution).dot(&solution))
     }
 }
 
+/// A parabola through the logarithm of the common curve, over that curve.
 fn over_curve(round: &Flat, optics: &Optics) -> Vec<f64> {
     let (mut normal, mut right) = (SMatrix::<f64, 3, 3>::identity() * 1e-9, SVector::<f64, 3>::zeros());
     let powers = |ring: usize| {

@@ -345,7 +345,8 @@ fn length(v: [f64; 2]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::seams::find::{Found, Patch};
+    use crate::measure::seams::find::Found;
+    use crate::measure::seams::patch::Patch;
     use crate::measure::seams::plan::Pair;
 
     /// Two seams of three tiles in a column over 20 tilts: offset and bend of each by tilt and seam.

@@ -1,7 +1,8 @@
 //! Wide overlaps are measured at half their size: over so many pixels a seam is known far better than it need be, and a
 //! quarter of the pixels costs a quarter of the time.
 
-use crate::measure::seams::find::{Found, Patch};
+use crate::measure::seams::find::Found;
+use crate::measure::seams::patch::Patch;
 use crate::measure::seams::plan::{Pair, Rect};
 use crate::measure::seams::strip::Strip;
 use crate::numerics::registration::masked::Image;

@@ -5,9 +5,12 @@
 
 pub mod bend;
 pub mod causes;
+pub mod coarse;
+pub mod common;
 pub mod figures;
 pub mod find;
 pub mod halved;
+pub mod patch;
 pub mod plan;
 pub mod settle;
 pub mod strip;

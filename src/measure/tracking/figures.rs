@@ -111,7 +111,7 @@ pub fn drawn(series: &Series, at: usize, settled: &Settled) -> (Vec<[f64; 2]>, V
     let patches = settled.seams.iter().map(|seam| {
         let found = seam.found.as_ref().map(|found| found.patches.as_slice()).unwrap_or_default();
         let [x0, y0] = places[seam.pair.from];
-        let patch = |(patch, [dx, dy]): (&crate::measure::seams::find::Patch, &[f64; 2])| {
+        let patch = |(patch, [dx, dy]): (&crate::measure::seams::patch::Patch, &[f64; 2])| {
             [x0 + patch.middle_px[0], y0 + patch.middle_px[1], *dx, *dy]
         };
         found.iter().zip(&seam.residuals_px).map(patch).collect()

@@ -6,7 +6,7 @@
 use rayon::prelude::*;
 use std::path::Path;
 use tiltworth::judge::Profile;
-use tiltworth::record::{Answer, Grade, Record, Specimen};
+use tiltworth::record::{Answer, Grade, Record, Specimen, Tilt};
 use tiltworth::simulate::rings;
 use tiltworth::trial::kinds::{Hits, KINDS, Kind, Means, Needs};
 use tiltworth::trial::plant::Planted;
@@ -141,8 +141,10 @@ fn score(case: &Case, tried: &Tried) -> Score {
         if hit {
             score.second_flags.extend(others);
         } else {
-            // Flags of a fault of the whole series are no false ones; the same id elsewhere is.
-            let same = tilt.flags.iter().filter(|flag| !of_series && Some(flag.as_str()) == check);
+            // Flags of a fault of the whole series are no false ones; the same id elsewhere is. Of two halves that show two
+            // fields neither is the field.
+            let anywhere = of_series || case.kind.is_some_and(|kind| kind.name == "field lost half-way");
+            let same = tilt.flags.iter().filter(|flag| !anywhere && Some(flag.as_str()) == check);
             let wrong: Vec<_> = others.into_iter().chain(same.map(|f| (tilt.tilt_deg, f.clone()))).collect();
             score.clean += 1;
             score.clean_flagged += usize::from(!wrong.is_empty());
@@ -177,7 +179,7 @@ fn tell(case: &Case, tried: &Tried, hits: &[bool], check: Option<&str>, score: &
         return;
     }
     for (tilt, _) in record.tilts.iter().zip(hits).filter(|(_, hit)| **hit) {
-        let told = tilt.flags.iter().any(|flag| flag == id);
+        let told = tilt.flags.iter().any(|flag| flag == id) || stands_in(case, tilt, id);
         let can = !matches!(kind.needs, Needs::Rings | Needs::RingsAndMontage) || measurable(case, tried, tilt.order);
         if can || told {
             score.planted += 1;
@@ -193,6 +195,13 @@ fn tell(case: &Case, tried: &Tried, hits: &[bool], check: Option<&str>, score: &
             ));
         }
     }
+}
+
+/// Whether a jump speaks for the lost field, by the stated order of precedence: at the tilt where the field was lost.
+fn stands_in(case: &Case, tilt: &Tilt, id: &str) -> bool {
+    let lost = case.kind.is_some_and(|kind| kind.name.starts_with("field lost"));
+    let aside = tilt.not_judged.iter().any(|note| note.split(':').next() == Some(id));
+    lost && aside && tilt.flags.iter().any(|flag| flag == "tracking_step")
 }
 
 /// Whether the simulator says, before any fit, that a tilt's rings can be seen.

@@ -3,9 +3,11 @@
 //! Spectra of regions of the picture are kept small ([`maps`]), laid over a background ([`flat`]), searched over the
 //! whole range of underfocus together ([`coarse`]) under each [`gradient`] that the picture can tell apart, and fitted
 //! with background and astigmatism at once ([`refine`]). A [`null`] made of the same spectrum and the [`agreement`]
-//! ring by ring say whether there is anything to report, and a [`rival`] whether a single broad ring says as much.
+//! ring by ring say whether there is anything to report, and a [`rival`] whether a single broad ring says as much; where
+//! tilts differ in that, [`broad`] decides.
 
 pub mod agreement;
+pub mod broad;
 pub mod coarse;
 pub mod flat;
 pub mod gradient;

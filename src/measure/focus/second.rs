@@ -26,7 +26,7 @@ const STRENGTH: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 const LEAST_AGREEMENT: f64 = 0.5;
 /// Where no tilt shows its rings by itself, all together must show so many minima: fewer are taken for those of another
 /// underfocus.
-const LEAST_MINIMA: usize = 4;
+pub const LEAST_MINIMA: usize = 4;
 /// Larger tilts are not kept for a second look: their rings are seen at the first.
 const MOST_MAPS: usize = 16;
 

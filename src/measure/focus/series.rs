@@ -5,7 +5,7 @@ use crate::measure::focus::coarse::Table;
 use crate::measure::focus::gradient::Run;
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
-use crate::measure::focus::{second, witness};
+use crate::measure::focus::{broad, second, witness};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::smooth_run::{self, Place};
 use crate::physics::contrast::Lens;
@@ -86,6 +86,7 @@ fn record(figures: &Measured<Figures>) -> Focus {
 /// Looks again at tilts whose rings are too weak by themselves.
 pub fn look_again(series: &Series, plan: &Plan, tilts: &mut [TiltFocus]) {
     let wanted: Vec<f64> = wanted(series).into_iter().map(|um| um.unwrap_or(0.0)).collect();
+    broad::doubt(tilts);
     second::look(plan, tilts, &wanted);
 }
 

@@ -105,6 +105,8 @@ pub struct TiltFocus {
     pub score: Option<Score>,
     /// What a second look needs.
     pub kept: Option<Kept>,
+    /// Underfocus of one broad ring that describes the spectrum as well as several, where there is one.
+    pub broad_um: Option<f64>,
 }
 
 impl TiltFocus {
@@ -120,6 +122,7 @@ impl TiltFocus {
             rings: None,
             score: None,
             kept: None,
+            broad_um: None,
         }
     }
 }
@@ -173,8 +176,9 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
     let gradient = gradient.map(|gradient| Gradient { error: gradient.error * score.sd, ..gradient });
     let fitter = Fitter::new(&flat, &tried.places, optics);
     let rings = agreement::rings(&flat, &tried.places, optics, &fit, &fitter);
-    let figures = accept(&flat, plan, &fit, &rings, score)
-        .and_then(|figures| no_rival(rival::as_good(&round, &tried.places, optics, &fit, score.sd)).map(|()| figures));
+    let accepted = accept(&flat, plan, &fit, &rings, score);
+    let broad_um = accepted.as_ref().ok().and_then(|_| rival::as_good(&round, &tried.places, optics, &fit, score.sd));
+    let figures = accepted.and_then(|figures| no_rival(broad_um).map(|()| figures));
     let mut found = TiltFocus {
         tiles: Vec::new(),
         off_tiles: Vec::new(),
@@ -183,6 +187,7 @@ pub fn measure(plan: &Plan, maps: &[RegionMap], middles_px: &[[f64; 2]], geometr
         rings: Some(rings),
         score: Some(score),
         kept: Kept::of(&round, &tried.places),
+        broad_um,
         figures,
     };
     tiles::fill(

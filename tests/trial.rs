@@ -32,7 +32,7 @@ fn the_points_lie_where_the_profile_puts_them() {
     assert!(check("seam_residual").not_tried.as_deref().unwrap().contains("distortion"));
     let table = words::table(&trial);
     assert!(table.contains("acquisition_pause") && table.contains("not tried: what bends a seam"), "{table}");
-    let page = trial_page(&trial).unwrap();
+    let page = trial_page(&trial, None).unwrap();
     assert!(page.contains("<svg class=\"plot\"") && page.contains("half caught at"));
     assert!(!page.contains("http:") && !page.contains("https:"), "nothing is loaded from outside");
 }

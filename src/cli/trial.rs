@@ -27,6 +27,9 @@ pub struct TrialArgs {
     /// Folder for trial.html and trial.json [default: nothing is written]
     #[arg(long, value_name = "DIR")]
     pub out: Option<PathBuf>,
+    /// Folder whose templates replace the built-in ones
+    #[arg(long, value_name = "DIR", requires = "out")]
+    pub templates: Option<PathBuf>,
     /// Print JSON instead of a table
     #[arg(long)]
     pub json: bool,
@@ -85,7 +88,9 @@ pub fn run(args: &TrialArgs) -> Result<String, Failure> {
     let mut told = if args.json { json.clone() } else { words::table(&trial) };
     if let Some(folder) = &args.out {
         std::fs::create_dir_all(folder).map_err(|error| wrong(folder, &error))?;
-        for (name, text) in [("trial.html", report::trial_page(&trial)?), ("trial.json", json)] {
+        for (name, text) in
+            [("trial.html", report::trial_page(&trial, args.templates.as_deref())?), ("trial.json", json)]
+        {
             let file = folder.join(name);
             std::fs::write(&file, text).map_err(|error| wrong(&file, &error))?;
         }

@@ -3,7 +3,7 @@
 
 use crate::record::Record;
 use crate::record::evidence::{AlignmentCurves, Evidence, TrackCurve};
-use crate::report::montage::{Canvas, LONGEST_ARROW_PX, MAGNIFICATIONS, arrow, scale_bar};
+use crate::report::montage::{Canvas, displacements};
 use crate::report::page::ReportError;
 use crate::report::plot::drawn;
 use crate::report::theme::{DATA, FAIL};
@@ -96,20 +96,7 @@ pub fn field(record: &Record, evidence: &Evidence) -> Result<Option<String>, Rep
         return Ok(None);
     }
     let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
-    let longest = alignment.field_px.iter().map(|[_, _, dx, dy]| dx.hypot(*dy)).fold(1e-9, f64::max);
-    let fits = |m: &&f64| *m * longest * canvas.scale <= LONGEST_ARROW_PX;
-    let magnified = MAGNIFICATIONS.iter().find(fits).copied().unwrap_or(1.0);
-    let size = canvas.full();
-    let mut svg = String::new();
-    {
-        let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
-        for [x, y, dx, dy] in &alignment.field_px {
-            arrow(&root, canvas.at([*x, *y]), canvas.at([x + dx * magnified, y + dy * magnified]))?;
-        }
-        scale_bar(&root, &canvas, magnified, longest)?;
-        drawn(root.present())?;
-    }
     let rms = record.measures.alignment.field_rms_px.unwrap_or(0.0);
     let finding = format!("a smooth field of {rms:.2} px rms over all tilts remains");
-    Ok(Some(canvas.finish(&svg, size, "What remains of the rigid model", &finding)))
+    displacements(&canvas, &alignment.field_px, "What remains of the rigid model", &finding).map(Some)
 }

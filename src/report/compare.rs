@@ -30,7 +30,7 @@ pub struct Told {
 /// A template that cannot be used.
 pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> Result<String, ReportError> {
     let environment = environment(templates)?;
-    let script = script(templates, &["take.js", "compare.js"])?;
+    let script = script(templates, &["take.js", "compare.js", "charts.js"])?;
     let style = part(templates, "style.css")? + &part(templates, "compare.css")?;
     let mut figures = Vec::new();
     let mut outstanding = Vec::new();

@@ -28,6 +28,7 @@ mod seam_map;
 mod shape;
 mod sharpness;
 mod spectra;
+mod steps;
 mod templates;
 mod theme;
 mod trial;

@@ -103,28 +103,37 @@ pub fn arrows(record: &Record, evidence: &Evidence) -> Result<Option<(String, f6
     let Some(canvas) = Canvas::new(evidence, at) else { return Ok(None) };
     let tilt = &record.tilts[at];
     let patches: Vec<[f64; 4]> = evidence.curves.tilts[at].seam_patches_px.iter().flatten().copied().collect();
-    let longest = patches.iter().map(|[_, _, dx, dy]| dx.hypot(*dy)).fold(1e-9, f64::max);
+    let finding = format!("at {:+.1}° patches lie {rms:.2} px rms off the placed tiles", tilt.tilt_deg);
+    Ok(Some((displacements(&canvas, &patches, "Patches of the seams", &finding)?, tilt.tilt_deg)))
+}
+
+/// Places and displacements (x, y, dx, dy in px) as arrows on a picture, magnified so that the longest shows, with a scale.
+pub(super) fn displacements(
+    canvas: &Canvas<'_>,
+    all: &[[f64; 4]],
+    title: &str,
+    finding: &str,
+) -> Result<String, ReportError> {
+    let longest = all.iter().map(|[_, _, dx, dy]| dx.hypot(*dy)).fold(1e-9, f64::max);
     let fits = |m: &&f64| *m * longest * canvas.scale <= LONGEST_ARROW_PX;
     let magnified = MAGNIFICATIONS.iter().find(fits).copied().unwrap_or(1.0);
     let size = canvas.full();
     let mut svg = String::new();
     {
         let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
-        for [x, y, dx, dy] in &patches {
-            let (start, end) = (canvas.at([*x, *y]), canvas.at([x + dx * magnified, y + dy * magnified]));
-            arrow(&root, start, end)?;
+        for [x, y, dx, dy] in all {
+            arrow(&root, canvas.at([*x, *y]), canvas.at([x + dx * magnified, y + dy * magnified]))?;
         }
-        scale_bar(&root, &canvas, magnified, longest)?;
+        scale_bar(&root, canvas, magnified, longest)?;
         drawn(root.present())?;
     }
-    let finding = format!("at {:+.1}° patches lie {rms:.2} px rms off the placed tiles", tilt.tilt_deg);
-    Ok(Some((canvas.finish(&svg, size, "Patches of the seams", &finding), tilt.tilt_deg)))
+    Ok(canvas.finish(&svg, size, title, finding))
 }
 
 pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
 /// An arrow with a pale edge, so that it shows on any picture.
-pub(super) fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
+fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
     let (dx, dy) = (f64::from(end.0 - start.0), f64::from(end.1 - start.1));
     let length = dx.hypot(dy);
     let mut strokes = vec![vec![start, end]];
@@ -146,7 +155,7 @@ pub(super) fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Resu
 }
 
 /// A bar of a round number of px of displacement.
-pub(super) fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64) -> Result<(), ReportError> {
+fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64) -> Result<(), ReportError> {
     let round = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
     let px = round.into_iter().rfind(|px| *px <= longest.max(0.05)).unwrap_or(0.05);
     let y = (canvas.size[1] + 22.0) as i32;

@@ -1,10 +1,10 @@
 //! A control chart over time, drawn by plotters with the page's axes; points and lines as single paths, so that thousands
 //! of sessions stay light.
 
-use crate::compare::chart::Chart;
+use crate::compare::chart::{Chart, Point};
 use crate::compare::signals::Signal;
 use crate::ledger::figures::Scale;
-use crate::report::format::fixed;
+use crate::report::format::{fixed, significant};
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
 use crate::report::theme::{self, About, BAND, FAINT, INK};
@@ -46,17 +46,28 @@ pub fn values(chart: &Chart, title: &str, finding: &str) -> Result<Option<String
         marks += &line(&|at| chart.centre.filter(|_| points[at].z.is_some()), "class=\"centre\"");
         marks += &line(&|at| Some(points[at].value), "class=\"run\"");
         marks += &line(&|at| points[at].weighted, "class=\"mean\"");
-        let mut dots = String::new();
+        let (mut dots, mut told) = (String::new(), Vec::new());
         for point in points {
             if let Some(value) = place(point.value) {
                 let (x, y) = at(point.day, value);
                 let _ = write!(dots, "M{x} {y}h0");
+                told.push(sentence(point, unit));
             }
         }
-        let _ = write!(marks, "<path d=\"{dots}\" class=\"dots\"/>");
+        let told = theme::escape(&told.join("|"));
+        let _ = write!(marks, "<path d=\"{dots}\" class=\"dots\" data-told=\"{told}\"/>");
         marks + &stand_out(chart, &place, at)
     })?;
     Ok(Some(svg))
+}
+
+/// A session's point in words.
+fn sentence(point: &Point, unit: &str) -> String {
+    let value = significant(point.value);
+    let limits = point.limits.map(|[low, high]| format!(", limits {} to {}", significant(low), significant(high)));
+    let series = if point.series == 1 { String::new() } else { format!(", mean of {} series", point.series) };
+    let space = if unit.is_empty() { "" } else { " " };
+    format!("{}: {value}{space}{unit}{series}{}", date(point.day), limits.unwrap_or_default())
 }
 
 /// The chart of moving ranges, on the figure's scale.

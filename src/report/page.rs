@@ -5,7 +5,7 @@ use crate::record::{Answer, Grade, Record};
 use crate::report::templates::{embedded_json, environment, part, script, words};
 use crate::report::{
     alignment_pictures, alignment_runs, change, counts, coverage, dose, focus, geometry, head, house, montage,
-    positions, rings, seam_map, sharpness, spectra,
+    positions, rings, seam_map, sharpness, spectra, steps,
 };
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -106,6 +106,7 @@ fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
         focus => safe(focus::draw(record)?),
         astigmatism => safe(focus::draw_astigmatism(record)?),
         positions => safe(positions::draw(record)?),
+        steps => safe(steps::draw(record)?),
         geometry => safe(geometry::draw(record, &evidence.curves)?),
         seam_map => safe(seam_map::draw(record)?),
         arrows => montage::arrows(record, evidence)?.map(|(svg, tilt_deg)| {

@@ -11,7 +11,7 @@ use std::path::Path;
 use toml::Table;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 21] = [
+const TEMPLATES: [(&str, &str); 23] = [
     ("alignment.html", include_str!("../../report-templates/alignment.html")),
     ("change.html", include_str!("../../report-templates/change.html")),
     ("field.html", include_str!("../../report-templates/field.html")),
@@ -27,6 +27,8 @@ const TEMPLATES: [(&str, &str); 21] = [
     ("compare.html", include_str!("../../report-templates/compare.html")),
     ("compare.css", include_str!("../../report-templates/compare.css")),
     ("compare.js", include_str!("../../report-templates/compare.js")),
+    ("charts.js", include_str!("../../report-templates/charts.js")),
+    ("trial.html", include_str!("../../report-templates/trial.html")),
     ("style.css", include_str!("../../report-templates/style.css")),
     ("figures.js", include_str!("../../report-templates/figures.js")),
     ("stage.js", include_str!("../../report-templates/stage.js")),

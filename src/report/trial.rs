@@ -2,26 +2,21 @@
 
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
+use crate::report::templates::{environment, part};
 use crate::report::theme::{self, About, DATA, FAINT, INK, LIMIT};
 use crate::trial::outcome::{FaultTrial, Trial};
 use crate::trial::words;
-use minijinja::syntax::SyntaxConfig;
-use minijinja::{AutoEscape, Environment, Value, context};
+use minijinja::{Value, context};
 use plotters::prelude::*;
+use std::path::Path;
 
 const SIZE: (u32, u32) = (480, 240);
-const STYLE: &str = include_str!("../../report-templates/style.css");
-const PAGE: &str = include_str!("../../report-templates/trial.html");
 
-/// Makes the page; it loads nothing from outside.
+/// Makes the page; it loads nothing from outside. `templates` as for a report.
 ///
 /// # Errors
-/// A plot or the template fails: a fault of tiltworth's.
-pub fn page(trial: &Trial) -> Result<String, ReportError> {
-    let mut environment = Environment::new();
-    environment.set_auto_escape_callback(|_| AutoEscape::Html);
-    environment.set_syntax(SyntaxConfig::builder().trim_blocks(true).lstrip_blocks(true).build()?);
-    environment.add_template("trial.html", PAGE)?;
+/// A template that cannot be used.
+pub fn page(trial: &Trial, templates: Option<&Path>) -> Result<String, ReportError> {
     let mut checks = Vec::new();
     for check in &trial.checks {
         let mut faults = Vec::new();
@@ -37,8 +32,8 @@ pub fn page(trial: &Trial) -> Result<String, ReportError> {
             sound => words::sound(check), flagged => check.sound_flagged > 0,
         });
     }
-    Ok(environment.get_template("trial.html")?.render(context! {
-        trial => Value::from(minijinja::value::Serde(trial)), checks => checks, style => Value::from_safe_string(STYLE.into()),
+    Ok(environment(templates)?.get_template("trial.html")?.render(context! {
+        trial => Value::from(minijinja::value::Serde(trial)), checks => checks, style => Value::from_safe_string(part(templates, "style.css")?),
     })?)
 }
 

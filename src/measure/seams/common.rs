@@ -102,10 +102,11 @@ impl<'a> Common<'a> {
         let x = (start[0] as i64 - moved[0]) as usize - strip.rect.x;
         let y = (start[1] as i64 - moved[1]) as usize - strip.rect.y;
         let cols = strip.image.cols;
-        (y..y + self.size.0)
-            .flat_map(|y| &strip.image.values[y * cols + x..y * cols + x + self.size.1])
-            .copied()
-            .collect()
+        let mut pixels = Vec::with_capacity(self.size.0 * self.size.1);
+        for y in y..y + self.size.0 {
+            pixels.extend_from_slice(&strip.image.values[y * cols + x..y * cols + x + self.size.1]);
+        }
+        pixels
     }
 
     /// The same where the strip holds all of them, and enough of them can be trusted.

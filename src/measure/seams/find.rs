@@ -39,7 +39,11 @@ pub struct Found {
 pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
     if pair.overlap_px >= halved::WIDE_PX {
         let [from, to] = [from, to].map(halved::strip);
-        return find_at(&halved::pair(pair), &from, &to, offset_counts).map(halved::whole);
+        let found = find_at(&halved::pair(pair), &from, &to, offset_counts).map(halved::whole);
+        // Where electrons are few, the frequencies that half the size leaves out are missed.
+        if found.as_ref().is_ok_and(|found| found.sd_px.iter().all(|&sd| sd < halved::KNOWN_PX)) {
+            return found;
+        }
     }
     find_at(pair, from, to, offset_counts)
 }

@@ -9,6 +9,8 @@ use crate::numerics::registration::masked::Image;
 
 /// Overlaps of at least this thickness, in pixels.
 pub const WIDE_PX: i64 = 160;
+/// A shift known so well, in pixels as recorded, need not be measured again at full size.
+pub const KNOWN_PX: f64 = 0.01;
 const BIN: usize = 2;
 
 /// A pair in pixels twice as large.
@@ -27,8 +29,11 @@ pub fn strip(strip: &Strip) -> Strip {
     let Rect { x, y, width, height } = strip.rect;
     let (skip_x, skip_y) = (x % BIN, y % BIN);
     let (cols, rows) = (width - skip_x.min(width), height - skip_y.min(height));
-    let lines = (skip_y..skip_y + rows).flat_map(|row| &strip.image.values[row * width + skip_x..(row + 1) * width]);
-    let image = Image { rows, cols, values: lines.copied().collect() }.binned(BIN);
+    let mut values = Vec::with_capacity(rows * cols);
+    for row in skip_y..skip_y + rows {
+        values.extend_from_slice(&strip.image.values[row * width + skip_x..(row + 1) * width]);
+    }
+    let image = Image { rows, cols, values }.binned(BIN);
     let rect = Rect { x: (x + skip_x) / BIN, y: (y + skip_y) / BIN, width: image.cols, height: image.rows };
     Strip { rect, image }
 }

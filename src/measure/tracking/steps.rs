@@ -19,22 +19,88 @@ pub struct Point {
 
 /// Two movements that differ from opposite ones by less than this share are a jump there and back.
 const THERE_AND_BACK: f64 = 0.35;
+/// … or by what chance leaves of a movement once in five hundred, of lengths of two normal components with this median.
+const BY_CHANCE: f64 = 3.0;
+/// A jump of so many times the median of what is left of movements is plain.
+const PLAIN: f64 = 3.0;
+/// So many plain jumps are taken out at most.
+const ROUNDS: usize = 12;
+/// Movements on either side that tell what is expected of one.
+const BESIDE: usize = 5;
+/// Fewer positions make no run.
+const LEAST_KNOWN: usize = 3;
 
 /// The step of each tilt as a vector, in the unit of the positions; `None` where the tilt's own position is not known
 /// or there is no run to hold it against. A movement under `least` never counts as a jump when the run is drawn.
 pub fn steps(points: &[Point], least: f64) -> Vec<Option<[f64; 2]>> {
-    let known: Vec<usize> = (0..points.len()).filter(|&at| points[at].position.is_some()).collect();
+    let mut points = points.to_vec();
     let mut steps = vec![None; points.len()];
-    if known.len() < 3 {
+    // A tilt that plainly jumped alone pulls the run of its neighbours: it is taken out before that is drawn.
+    for _ in 0..ROUNDS {
+        let known = known(&points);
+        let Some((at, step)) = spike(&points, &known, least) else { break };
+        steps[known[at]] = Some(step);
+        points[known[at]].position = None;
+    }
+    let known = known(&points);
+    if known.len() < LEAST_KNOWN {
         return steps;
     }
-    let (rest, over_breaks) = rests(points, &known, least);
-    for (&at, step) in known.iter().zip(attribute(points, &known, rest, &over_breaks, least)) {
+    let (rest, over_breaks) = rests(&points, &known, least);
+    for (&at, step) in known.iter().zip(attribute(&points, &known, rest, &over_breaks, least)) {
         steps[at] = Some(step);
     }
     steps
 }
 
+fn known(points: &[Point]) -> Vec<usize> {
+    (0..points.len()).filter(|&at| points[at].position.is_some()).collect()
+}
+
+fn length(v: [f64; 2]) -> f64 {
+    v[0].hypot(v[1])
+}
+
+/// The largest plain jump there and back, by the neighbours' movements alone: what the middle ones of them are is expected.
+fn spike(points: &[Point], known: &[usize], least: f64) -> Option<(usize, [f64; 2])> {
+    let movement = |k: usize| -> Option<[f64; 2]> {
+        let (from, to) = (points[*known.get(k)?].position?, points[*known.get(k + 1)?].position?);
+        let wide = gap(points, known[k], known[k + 1]);
+        Some([0, 1].map(|k| (to[k] - from[k]) / wide))
+    };
+    let expected = |at: usize| -> Option<[f64; 2]> {
+        let near = at.saturating_sub(1 + BESIDE)..at + 1 + BESIDE;
+        let others: Vec<[f64; 2]> = near.filter(|k| *k + 1 != at && *k != at).filter_map(movement).collect();
+        (others.len() >= BESIDE).then(|| [0, 1].map(|k| median(others.iter().map(|other| other[k]))))
+    };
+    let rest = |k: usize, expected: [f64; 2]| -> Option<[f64; 2]> {
+        let (movement, wide) = (movement(k)?, gap(points, known[k], known[k + 1]));
+        Some([0, 1].map(|k| (movement[k] - expected[k]) * wide))
+    };
+    let usual = median((1..known.len()).filter_map(|at| rest(at, expected(at)?)).map(length));
+    let found = (1..known.len().saturating_sub(1)).filter_map(|at| {
+        let segment = |k: usize| points[known[k]].place.segment;
+        let both_over_breaks = segment(at - 1) != segment(at) && segment(at) != segment(at + 1);
+        let (there, back) = (rest(at - 1, expected(at)?)?, rest(at, expected(at)?)?);
+        let step = [0, 1].map(|k| 0.5 * (there[k] - back[k]));
+        let left = length([0, 1].map(|k| there[k] + back[k]));
+        let both = length(there).min(length(back));
+        let plain = both > least.max(PLAIN * usual) && left < (2.0 * THERE_AND_BACK * both).max(BY_CHANCE * usual);
+        (plain && !both_over_breaks).then_some((at, step))
+    });
+    found.max_by(|a, b| length(a.1).total_cmp(&length(b.1)))
+}
+
+fn median(values: impl Iterator<Item = f64>) -> f64 {
+    let mut values: Vec<f64> = values.collect();
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
+}
+
+/// Median length of what the run leaves.
+fn usual(rest: &Rests) -> f64 {
+    median(rest.iter().flatten().map(|&rest| length(rest)))
+}
 /// What the run leaves of a movement, one entry a pair of neighbours.
 type Rests = Vec<Option<[f64; 2]>>;
 
@@ -84,34 +150,45 @@ fn usual_gap(points: &[Point], known: &[usize]) -> f64 {
     gaps.get(gaps.len() / 2).copied().unwrap_or(1.0)
 }
 
-/// Hands each rest to a tilt.
-fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Vec<[f64; 2]> {
-    let either = |rest: &Rests, at: usize| rest[at].or(over_breaks[at]);
-    let length = |v: [f64; 2]| v[0].hypot(v[1]);
-    let mut steps = vec![[0.0; 2]; known.len()];
-    // There and back first, the largest first: the tilt between the two movements jumped alone.
-    let mut alone: Vec<(usize, f64)> = Vec::new();
-    for at in 1..known.len().saturating_sub(1) {
-        if let (Some(there), Some(back)) = (either(&rest, at - 1), either(&rest, at)) {
-            let both = length(there).min(length(back));
-            let left = length([there[0] + back[0], there[1] + back[1]]);
-            if both > least && left < THERE_AND_BACK * both.max(1e-12) * 2.0 {
-                alone.push((at, both));
-            }
-        }
-    }
-    alone.sort_by(|a, b| b.1.total_cmp(&a.1));
-    for (at, _) in alone {
+/// Tilts that jumped there and back, with their steps, the largest first; no movement counts for two of them.
+fn alone(rest: &Rests, over_breaks: &Rests, least: f64) -> Vec<(usize, [f64; 2])> {
+    let either = |at: usize| rest[at].or(over_breaks[at]);
+    // What chance leaves of there and back is no more than it leaves of one movement.
+    let chance = BY_CHANCE * usual(rest);
+    let mut found: Vec<(usize, f64, [f64; 2])> = Vec::new();
+    for at in 1..=rest.len().saturating_sub(1) {
         // A movement over a break is no step by itself, but tells which side of it jumped.
         if rest[at - 1].is_none() && rest[at].is_none() {
             continue;
         }
-        if let (Some(there), Some(back)) = (either(&rest, at - 1), either(&rest, at)) {
-            // Both movements know the jump; their mean difference knows it better.
-            steps[at] = [0.5 * (there[0] - back[0]), 0.5 * (there[1] - back[1])];
-            rest[at - 1] = None;
-            rest[at] = None;
+        if let (Some(there), Some(back)) = (either(at - 1), either(at)) {
+            let both = length(there).min(length(back));
+            let left = length([there[0] + back[0], there[1] + back[1]]);
+            if both > least && left < (2.0 * THERE_AND_BACK * both).max(chance.min(both)) {
+                // Both movements know the jump; their mean difference knows it better.
+                found.push((at, both, [0.5 * (there[0] - back[0]), 0.5 * (there[1] - back[1])]));
+            }
         }
+    }
+    found.sort_by(|a, b| b.1.total_cmp(&a.1));
+    let mut used = vec![false; rest.len()];
+    found.retain(|(at, _, _)| {
+        let free = !used[at - 1] && !used[*at];
+        if free {
+            (used[at - 1], used[*at]) = (true, true);
+        }
+        free
+    });
+    found.into_iter().map(|(at, _, step)| (at, step)).collect()
+}
+
+/// Hands each rest to a tilt.
+fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Vec<[f64; 2]> {
+    let mut steps = vec![[0.0; 2]; known.len()];
+    for (at, step) in alone(&rest, over_breaks, least) {
+        steps[at] = step;
+        rest[at - 1] = None;
+        rest[at] = None;
     }
     for (k, left) in rest.into_iter().enumerate() {
         let Some(left) = left else { continue };
@@ -183,6 +260,29 @@ mod tests {
         let found: Vec<f64> = steps(&points, 1.0).into_iter().map(|s| s.map_or(-1.0, |s| s[0].hypot(s[1]))).collect();
         assert!((found[19] - 6.0).abs() < 1.5, "{found:?}");
         assert!(found.iter().enumerate().all(|(at, step)| at == 19 || *step < 2.0), "{found:?}");
+    }
+
+    /// Where positions are noisy, a jump must not bend the run that its neighbours are held against.
+    #[test]
+    fn a_jump_does_not_rub_off_on_its_neighbours() {
+        let mut state = 5u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            1.6 * ((state >> 33) as f64 / f64::from(1u32 << 31) - 0.5)
+        };
+        let noises: Vec<[f64; 2]> = (0..41).map(|_| [noise(), noise()]).collect();
+        for jumped_at in [3, 20, 35, 37] {
+            let jumped = |at: usize, _: f64| {
+                let [x, y] = noises[at];
+                Some(if at == jumped_at { [x - 6.0, y + 3.5] } else { [x, y] })
+            };
+            let found = run(41, jumped, |at| at);
+            assert!((found[jumped_at] - 7.0).abs() < 1.5, "{jumped_at}: {}", found[jumped_at]);
+            assert!(
+                found.iter().enumerate().all(|(at, step)| at == jumped_at || *step < 3.2),
+                "{jumped_at}: {found:?}"
+            );
+        }
     }
 
     #[test]

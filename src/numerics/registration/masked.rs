@@ -27,18 +27,19 @@ impl Image {
         }
         let (rows, cols) = ((self.rows / bin).max(1), (self.cols / bin).max(1));
         let mut values = Vec::with_capacity(rows * cols);
-        for row in 0..rows {
-            for col in 0..cols {
-                let (mut sum, mut n) = (0.0f32, 0.0f32);
-                for y in row * bin..((row + 1) * bin).min(self.rows) {
-                    let line = y * self.cols + col * bin..y * self.cols + ((col + 1) * bin).min(self.cols);
-                    for value in self.values[line].iter().filter(|value| value.is_finite()) {
-                        sum += value;
-                        n += 1.0;
+        let mut sums = vec![(0.0f32, 0.0f32); cols];
+        for lines in self.values.chunks(bin * self.cols).take(rows) {
+            sums.fill((0.0, 0.0));
+            for line in lines.chunks(self.cols) {
+                for ((sum, n), part) in sums.iter_mut().zip(line.chunks(bin)) {
+                    for value in part {
+                        let counts = value.is_finite();
+                        *sum += if counts { *value } else { 0.0 };
+                        *n += f32::from(u8::from(counts));
                     }
                 }
-                values.push(if n > 0.0 { sum / n } else { f32::NAN });
             }
+            values.extend(sums.iter().map(|(sum, n)| if *n > 0.0 { sum / n } else { f32::NAN }));
         }
         Self { rows, cols, values }
     }

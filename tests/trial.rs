@@ -28,7 +28,7 @@ fn the_points_lie_where_the_profile_puts_them() {
     let half = pause.half.unwrap().strength;
     assert!(half > 5.0 && half < 8.0, "half caught at {half} min");
     let unreadable = &check("unreadable_section").faults[0];
-    assert_eq!(words::points(unreadable)[0], "2 of 2 caught");
+    assert_eq!(words::points(unreadable)[0], "1 of 1 caught");
     assert!(check("seam_residual").not_tried.as_deref().unwrap().contains("distortion"));
     let table = words::table(&trial);
     assert!(table.contains("acquisition_pause") && table.contains("not tried: what bends a seam"), "{table}");

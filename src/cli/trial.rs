@@ -18,7 +18,7 @@ pub struct TrialArgs {
     /// A profile file, or a built-in name
     #[arg(value_name = "FILE")]
     pub profile: String,
-    /// Few series, in some minutes; this is the default
+    /// One series a strength; this is the default
     #[arg(long, conflicts_with = "full")]
     pub quick: bool,
     /// Eight series for every strength, sixty sound ones

@@ -58,26 +58,27 @@ impl Line {
         let (mut rest, mut stride) = (self.size, 1);
         for &radix in &self.radices {
             rest /= radix;
-            self.pass(data, scratch, radix, rest, stride, batch);
+            match radix {
+                4 => self.pass::<4>(data, scratch, rest, stride, batch),
+                2 => self.pass::<2>(data, scratch, rest, stride, batch),
+                3 => self.pass::<3>(data, scratch, rest, stride, batch),
+                _ => self.pass::<5>(data, scratch, rest, stride, batch),
+            }
             std::mem::swap(data, scratch);
             stride *= radix;
         }
     }
 
     /// One pass: y[s(rp + j) + q] = w^(pj) Σ_k x[s(p + mk) + q] e^(-2πi jk/r), with m = `rest`, s = `stride`.
-    fn pass(&self, from: &[C64], to: &mut [C64], radix: usize, rest: usize, stride: usize, batch: usize) {
+    fn pass<const R: usize>(&self, from: &[C64], to: &mut [C64], rest: usize, stride: usize, batch: usize) {
         let run = stride * batch;
-        let small: Vec<C64> = (0..radix).map(|k| self.roots[k * self.size / radix]).collect();
-        for p in 0..rest {
-            let twiddles: [C64; 5] = std::array::from_fn(|j| self.roots[(p * j * stride) % self.size]);
-            let block = &mut to[radix * p * run..radix * (p + 1) * run];
+        let small: [C64; R] = std::array::from_fn(|k| self.roots[k * self.size / R]);
+        for (p, block) in to.chunks_exact_mut(R * run).enumerate() {
+            let twiddles: [C64; R] = std::array::from_fn(|j| self.roots[(p * j * stride) % self.size]);
+            let lines: [&[C64]; R] = std::array::from_fn(|k| &from[(p + rest * k) * run..(p + rest * k + 1) * run]);
             for q in 0..run {
-                let mut x = [C64::ZERO; 5];
-                for (k, value) in x.iter_mut().enumerate().take(radix) {
-                    *value = from[(p + rest * k) * run + q];
-                }
-                let y = butterfly(radix, &x, &small);
-                for j in 0..radix {
+                let y = butterfly(&lines.map(|line| line[q]), &small);
+                for j in 0..R {
                     block[j * run + q] = y[j] * twiddles[j];
                 }
             }
@@ -87,25 +88,25 @@ impl Line {
 
 /// The discrete Fourier transform of 2 to 5 numbers.
 #[inline(always)]
-fn butterfly(radix: usize, x: &[C64; 5], roots: &[C64]) -> [C64; 5] {
-    match radix {
-        2 => [x[0] + x[1], x[0] - x[1], C64::ZERO, C64::ZERO, C64::ZERO],
+fn butterfly<const R: usize>(x: &[C64; R], roots: &[C64; R]) -> [C64; R] {
+    let mut y = [C64::ZERO; R];
+    match R {
+        2 => (y[0], y[1]) = (x[0] + x[1], x[0] - x[1]),
         4 => {
             let (a, b, c, d) = (x[0] + x[2], x[0] - x[2], x[1] + x[3], x[1] - x[3]);
             let turned = C64::new(d.im, -d.re);
-            [a + c, b + turned, a - c, b - turned, C64::ZERO]
+            (y[0], y[1], y[2], y[3]) = (a + c, b + turned, a - c, b - turned);
         }
         _ => {
-            let mut y = [C64::ZERO; 5];
-            for (j, value) in y.iter_mut().enumerate().take(radix) {
+            for (j, value) in y.iter_mut().enumerate() {
                 *value = x[0];
-                for k in 1..radix {
-                    *value += x[k] * roots[(j * k) % radix];
+                for k in 1..R {
+                    *value += x[k] * roots[(j * k) % R];
                 }
             }
-            y
         }
     }
+    y
 }
 
 /// A two-dimensional transform of one size.

@@ -10,7 +10,7 @@ use crate::trial::sound::{Wish, sound};
 #[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Mode {
-    /// One or two series a strength, few with rings.
+    /// One series a strength.
     Quick,
     /// Eight series a strength.
     Full,
@@ -28,6 +28,8 @@ pub struct Job {
 
 /// Tilts of one series that are hit at most: a fifth of 21, so that the run of the others stands.
 const MOST_HITS: usize = 4;
+/// Kinds with fewer strengths are tried at all of them.
+const FEWEST_STRENGTHS: usize = 4;
 /// Side of a picture of which only what is stated counts.
 const SMALL_PX: usize = 96;
 
@@ -47,7 +49,7 @@ pub fn jobs(specimen: Specimen, mode: Mode, seed: u64) -> Vec<Job> {
         jobs.push(Job { kind: None, hits: Vec::new(), planted: Planted::sound(sound(next(), &wish)) });
     }
     for kind in KINDS.iter().filter(|kind| kind.check.is_some() && kind.specimens.contains(&specimen)) {
-        for round in 0..rounds(kind, mode) {
+        for round in 0..rounds(mode) {
             for strengths in shares(kind, mode, round) {
                 jobs.push(job(kind, &strengths, specimen, next()));
             }
@@ -60,20 +62,18 @@ fn needs_rings(kind: &Kind) -> bool {
     matches!(kind.needs, Needs::Rings | Needs::RingsAndMontage)
 }
 
-fn rounds(kind: &Kind, mode: Mode) -> usize {
-    match (mode, needs_rings(kind)) {
-        // Faults of single tilts share a series with others, and so come twice.
-        (Mode::Quick, false) if kind.hits == Hits::Tilts && kind.needs != Needs::Montage => 2,
-        (Mode::Quick, _) => 1,
-        (Mode::Full, _) => 8,
+fn rounds(mode: Mode) -> usize {
+    match mode {
+        Mode::Quick => 1,
+        Mode::Full => 8,
     }
 }
 
 /// Which strengths go into which series: faults of single tilts share one, those of the whole series do not.
 fn shares(kind: &'static Kind, mode: Mode, round: usize) -> Vec<Vec<f64>> {
     let all: Vec<f64> = if kind.strengths.is_empty() { vec![kind.plain] } else { kind.strengths.to_vec() };
-    // Series with rings are large: a quick trial takes every other strength of them.
-    let thin = mode == Mode::Quick && needs_rings(kind) && kind.hits == Hits::Series;
+    // A fault of the whole series takes a series a strength: a quick trial takes every other of them.
+    let thin = mode == Mode::Quick && kind.hits == Hits::Series && all.len() >= FEWEST_STRENGTHS;
     let all: Vec<f64> = all.into_iter().enumerate().filter(|(at, _)| !thin || at % 2 == 1).map(|(_, s)| s).collect();
     if kind.hits != Hits::Tilts {
         return all.into_iter().map(|strength| vec![strength]).collect();

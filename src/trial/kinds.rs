@@ -76,6 +76,8 @@ pub enum Means {
     Kept,
     /// The series is not worth reconstructing as it stands.
     NotAsItStands,
+    /// Pictures do not tell whether it is.
+    Undecided,
 }
 
 const RESIN: &[Specimen] = &[Specimen::ResinSection];
@@ -377,4 +379,9 @@ pub const KINDS: &[Kind] = &[
         ..whole("tiles refocused", "", "all", plant::refocused)
     },
     Kind { check: None, plain: 0.1, why: "a crystal is specimen", ..whole("lattice", "", "amplitude", plant::lattice) },
+    Kind {
+        why: "all or nothing",
+        plain_means: Means::Undecided,
+        ..whole("nothing to follow", "alignment_outlook", "all", plant::featureless)
+    },
 ];

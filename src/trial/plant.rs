@@ -214,6 +214,11 @@ pub fn refocused(series: &mut Planted, _: f64) {
     series.add(What::Refocused {});
 }
 
+/// A slab that holds nothing.
+pub fn featureless(series: &mut Planted, _: f64) {
+    series.recipe.structures.clear();
+}
+
 /// A square lattice in the slab of this strength.
 pub fn lattice(series: &mut Planted, strength: f64) {
     let (spacing_nm, direction_deg) = (8.0 * series.recipe.camera.pixel_nm, series.direction());

@@ -228,7 +228,7 @@ fn follows(case: &Case, id: &str) -> bool {
 /// Exclusion lists and answers.
 fn lists(case: &Case, record: &Record, hits: &[bool], score: &mut Score) {
     let means = case.kind.map_or(Means::Kept, |kind| kind.plain_means);
-    if means != Means::NotAsItStands {
+    if !matches!(means, Means::NotAsItStands | Means::Undecided) {
         for (tilt, &hit) in record.tilts.iter().zip(hits) {
             let should = hit && means == Means::LeftOut;
             match (should, tilt.exclude) {
@@ -243,6 +243,7 @@ fn lists(case: &Case, record: &Record, hits: &[bool], score: &mut Score) {
         Means::LeftOut => Answer::ReconstructWithout,
         Means::Kept => Answer::Reconstruct,
         Means::NotAsItStands => Answer::DoNotReconstruct,
+        Means::Undecided => Answer::Undecided,
     };
     score.answers = (Some(record.verdict.answer), Some(planted));
 }

@@ -55,13 +55,20 @@ pub struct Choice {
     pub kind: Kind,
     /// How they are followed.
     pub manner: Manner,
+    /// Radius of particles, in pixels; 0 for texture.
+    pub radius_px: f64,
     /// Where they lie, in pixels.
     pub places: Vec<[f64; 2]>,
 }
 
 /// Particles, where there are enough of them.
 pub fn beads(image: &Image) -> Option<Choice> {
-    let (radius, spots) = RADII_PX
+    beads_of(image, &RADII_PX)
+}
+
+/// Particles of one of these radii.
+fn beads_of(image: &Image, radii: &[f64]) -> Option<Choice> {
+    let (radius, spots) = radii
         .iter()
         .filter_map(|&radius| stand_out(spots(image, radius)).map(|(times, spots)| (times, radius, spots)))
         .max_by(|a, b| a.0.total_cmp(&b.0))
@@ -80,6 +87,7 @@ pub fn beads(image: &Image) -> Option<Choice> {
     Some(Choice {
         kind: Kind::Beads,
         manner: Manner { side, band, shrinks: false, memory: 12 },
+        radius_px: radius,
         places: spread(&able, MOST),
     })
 }
@@ -97,14 +105,19 @@ fn spots(image: &Image, radius: f64) -> Vec<Spot> {
     let sigma = radius / std::f64::consts::SQRT_2;
     let (inner, outer) = (blurred(image, sigma), blurred(image, 1.6 * sigma));
     let (rows, cols) = (image.rows, image.cols);
-    let dark = |r: usize, c: usize| f64::from(outer[r * cols + c] - inner[r * cols + c]);
+    let darkness: Vec<f32> = outer.iter().zip(&inner).map(|(outer, inner)| outer - inner).collect();
+    let dark = |r: usize, c: usize| f64::from(darkness[r * cols + c]);
     let reach = (1.5 * radius).ceil() as usize;
     let mut spots = Vec::new();
     for r in reach..rows.saturating_sub(reach) {
         for c in reach..cols.saturating_sub(reach) {
             let value = dark(r, c);
+            // Most places have a neighbour that is darker.
+            if value <= 0.0 || dark(r, c - 1) > value || dark(r, c + 1) > value {
+                continue;
+            }
             let highest = (r - reach..=r + reach).all(|y| (c - reach..=c + reach).all(|x| dark(y, x) <= value));
-            if !(value > 0.0 && highest) {
+            if !highest {
                 continue;
             }
             let (xx, yy) =
@@ -139,7 +152,7 @@ fn stand_out(spots: Vec<Spot>) -> Option<(f64, Vec<[f64; 2]>)> {
 /// Places in another picture, as `first` was chosen in its own, away from those that are `known` there.
 pub fn more(first: &Choice, image: &Image, known: &[[f64; 2]]) -> Vec<[f64; 2]> {
     let again = match first.kind {
-        Kind::Beads => beads(image),
+        Kind::Beads => beads_of(image, &[first.radius_px]),
         Kind::Texture => texture(image),
     };
     let apart = APART * first.manner.side as f64;
@@ -153,28 +166,39 @@ fn blurred(image: &Image, sigma: f64) -> Vec<f32> {
     let kernel: Vec<f32> =
         (0..=2 * reach).map(|k| (-0.5 * ((k as f64 - reach as f64) / sigma).powi(2)).exp() as f32).collect();
     let (rows, cols) = (image.rows, image.cols);
-    // Values and how much of them is known, side by side.
-    let known: Vec<[f32; 2]> =
-        image.values.iter().map(|v| if v.is_finite() { [*v, 1.0] } else { [0.0, 0.0] }).collect();
-    let blend = |sum: &mut [f32; 2], weight: f32, value: &[f32; 2]| {
-        *sum = [sum[0] + weight * value[0], sum[1] + weight * value[1]];
-    };
-    let mut along = vec![[0.0f32; 2]; rows * cols];
-    for (line, out) in known.chunks_exact(cols).zip(along.chunks_exact_mut(cols)) {
-        for (c, sum) in out.iter_mut().enumerate() {
-            let first = c.saturating_sub(reach);
-            let weights = &kernel[first + reach - c..];
-            line[first..(c + reach + 1).min(cols)].iter().zip(weights).for_each(|(v, w)| blend(sum, *w, v));
+    let known: Vec<f32> = image.values.iter().map(|v| if v.is_finite() { *v } else { 0.0 }).collect();
+    let there: Vec<f32> = image.values.iter().map(|v| f32::from(u8::from(v.is_finite()))).collect();
+    let blur = |values: &[f32]| down(&along(values, &kernel, cols), &kernel, rows, cols);
+    let (sums, weights) = (blur(&known), blur(&there));
+    sums.iter().zip(&weights).map(|(sum, weight)| if *weight > 1e-3 { sum / weight } else { 0.0 }).collect()
+}
+
+/// Sums along rows, weighed by a kernel; what lies beyond the border counts as 0. Tap by tap, so that the compiler can use
+/// vector instructions.
+fn along(values: &[f32], kernel: &[f32], cols: usize) -> Vec<f32> {
+    let reach = kernel.len() / 2;
+    let mut out = vec![0.0f32; values.len()];
+    for (line, out) in values.chunks_exact(cols).zip(out.chunks_exact_mut(cols)) {
+        for (tap, weight) in kernel.iter().enumerate() {
+            let (skip, lead) = (tap.saturating_sub(reach).min(cols), reach.saturating_sub(tap).min(cols));
+            out[lead..].iter_mut().zip(&line[skip..]).for_each(|(sum, value)| *sum += weight * value);
         }
     }
-    let mut whole = vec![[0.0f32; 2]; rows * cols];
-    for (r, out) in whole.chunks_exact_mut(cols).enumerate() {
-        for other in r.saturating_sub(reach)..(r + reach + 1).min(rows) {
-            let weight = kernel[other + reach - r];
-            out.iter_mut().zip(&along[other * cols..(other + 1) * cols]).for_each(|(sum, v)| blend(sum, weight, v));
+    out
+}
+
+/// The same down columns.
+fn down(values: &[f32], kernel: &[f32], rows: usize, cols: usize) -> Vec<f32> {
+    let reach = kernel.len() / 2;
+    let mut out = vec![0.0f32; values.len()];
+    for (row, out) in out.chunks_exact_mut(cols).enumerate() {
+        for other in row.saturating_sub(reach)..(row + reach + 1).min(rows) {
+            let weight = kernel[other + reach - row];
+            let line = &values[other * cols..(other + 1) * cols];
+            out.iter_mut().zip(line).for_each(|(sum, value)| *sum += weight * value);
         }
     }
-    whole.iter().map(|[sum, weight]| if *weight > 1e-3 { sum / weight } else { 0.0 }).collect()
+    out
 }
 
 /// The best spread of at most `most` places: the first is the one nearest the middle, each next the one furthest from all
@@ -228,6 +252,7 @@ pub fn texture(image: &Image) -> Option<Choice> {
     Some(Choice {
         kind: Kind::Texture,
         manner: Manner { side, band, shrinks: true, memory: 3 },
+        radius_px: 0.0,
         places: spread(&textured.collect::<Vec<_>>(), MOST),
     })
 }

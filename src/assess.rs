@@ -11,6 +11,7 @@ use crate::record::evidence::Evidence;
 use crate::record::hashes;
 
 mod finish;
+pub mod need;
 mod pass;
 mod tilts;
 mod whole;
@@ -27,6 +28,17 @@ pub enum AssessError {
     /// The user stopped it.
     #[error("stopped: nothing was written")]
     Stopped,
+    /// The series does not fit into the memory that there is for it.
+    #[error("it needs about {} MB of memory, and {} MB are free for it; free some, or state more with --memory-mb", needed / 1_000_000, free / 1_000_000)]
+    Memory {
+        /// Bytes with one worker.
+        needed: u64,
+        /// Bytes that there are.
+        free: u64,
+    },
+    /// The system gives no threads.
+    #[error("no threads can be had to work with ({0}); try it again, or with fewer --jobs")]
+    Workers(String),
     /// A thread of ours ended early.
     #[error("the thread that hashes the inputs ended early: this is a fault of tiltworth's, please report it")]
     Thread,

@@ -1,27 +1,33 @@
 //! The `tiltworth` command: parse, run, turn an error into a message and an exit status.
 
+#![forbid(unsafe_code)]
+
 use clap::Parser;
 use std::io::Write;
 use std::process::ExitCode;
 use tiltworth::cli::{
-    Cli, Command, assess, compare, draft, export, inspect, ledger, pack, profile, render, schema, simulate,
+    Cli, Command, assess, batch, compare, deploy, draft, export, inspect, ledger, pack, profile, render, schema,
+    simulate, watch,
 };
 
 fn main() -> ExitCode {
     let done = match Cli::parse().command {
-        Command::Assess(args) => {
-            assess::run(&args).map_err(|error| error.to_string()).map(|status| (status, String::new()))
-        }
+        Command::Assess(args) => status(assess::run(&args)),
+        Command::Batch(command) => status(batch::run(&command)),
         Command::Compare(args) => text(compare::run(&args)),
+        Command::Completions(args) => Ok((0, deploy::completions(&args))),
+        Command::Deploy(args) => Ok((0, deploy::run(&args))),
         Command::Draft(args) => text(draft::run(&args)),
         Command::Export(args) => text(export::run(&args)),
         Command::Inspect(args) => text(inspect::run(&args)),
         Command::Ledger(command) => text(ledger::run(&command)),
+        Command::Man(args) => text(deploy::man(&args)),
         Command::Pack(args) => text(pack::run(&args)),
         Command::Profile(command) => text(profile::run(&command)),
         Command::Render(args) => text(render::run(&args)),
         Command::Schema(args) => text(schema(&args).map(|schema| schema + "\n")),
         Command::Simulate(args) => text(simulate::run(&args)),
+        Command::Watch(args) => status(watch::run(&args)),
     };
     match done {
         Ok((status, text)) => {
@@ -41,6 +47,10 @@ fn main() -> ExitCode {
             ExitCode::from(1)
         }
     }
+}
+
+fn status<E: std::fmt::Display>(result: Result<u8, E>) -> Result<(u8, String), String> {
+    result.map(|status| (status, String::new())).map_err(|error| error.to_string())
 }
 
 fn text<E: std::fmt::Display>(result: Result<String, E>) -> Result<(u8, String), String> {

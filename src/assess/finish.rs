@@ -92,6 +92,7 @@ pub(super) fn finish(
         inputs,
         columns: columns(series),
         notes: notes(series, &dose.series),
+        options: None,
         profile: ProfileUsed {
             name: profile.name.clone(),
             sha256: profile.sha256.clone(),

@@ -1,14 +1,21 @@
 //! `tiltworth assess`: from a series to a report with a verdict.
 
-use crate::assess::{AssessError, Assessed, assess_whole};
+use crate::assess::{AssessError, Assessed};
 use crate::cli::pair::{self, PairError};
 use crate::cli::paper::{self, Sheet};
-use crate::cli::{self, facts::FactArgs};
-use crate::intake::{IntakeError, Request, Series, load, stamps};
-use crate::judge::{Profile, ProfileError};
-use crate::ledger::{Ledger, LedgerError};
+use crate::cli::{
+    self,
+    facts::FactArgs,
+    many,
+    many::{Many, ManyArgs},
+};
+use crate::intake::Series;
+use crate::judge::Profile;
+use crate::ledger::LedgerError;
+use crate::many::{Ask, Job, ask};
 use crate::record::output::{self, OutputError};
-use crate::record::{Answer, Record, reading};
+use crate::record::{Answer, Record};
+use crate::report::many::Head;
 use crate::report::{self, ReportError};
 use clap::Args;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -20,7 +27,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 /// Options of `tiltworth assess`.
 #[derive(Debug, Clone, Args)]
 pub struct AssessArgs {
-    /// Folders with a series.toml, such files, or stacks
+    /// Folders with a series.toml, such files, or stacks; with --recursive, folders that hold series
     #[arg(required = true, value_name = "SERIES")]
     pub series: Vec<PathBuf>,
     /// Folder for the results [default: <series_id>-quality in the current folder]
@@ -53,41 +60,71 @@ pub struct AssessArgs {
     /// Exit with 10 (reconstruct without some tilts), 11 (not as it stands) or 12 (undecided)
     #[arg(long)]
     pub exit_verdict: bool,
+    /// Assess every series in the folders SERIES, skipping those that have not changed [--out: tiltworth-quality]
+    #[arg(long, short, conflicts_with_all = ["pair", "pdf", "table", "angles", "series_id", "title"])]
+    pub recursive: bool,
     /// Add the record to this ledger: sqlite:PATH, a path, or postgres://USER@HOST/DATABASE (password: PGPASSWORD)
     #[arg(long, value_name = "URL")]
     pub ledger: Option<String>,
     /// Say nothing but errors
     #[arg(long, short)]
     pub quiet: bool,
+    /// How many series at once.
+    #[command(flatten)]
+    pub many: ManyArgs,
     /// Facts.
     #[command(flatten)]
     pub facts: FactArgs,
 }
 
-/// An assessment that was not made.
+/// An assessment that was not made, or not kept where it was asked for.
 #[derive(Debug, thiserror::Error)]
 #[allow(missing_docs, reason = "each variant passes another stage's message on")]
 pub enum Failure {
     #[error("{0}")]
-    Intake(#[from] IntakeError),
-    #[error("{0}")]
-    Profile(#[from] ProfileError),
-    #[error("{0}")]
-    Assess(#[from] AssessError),
-    #[error("{0}")]
-    Report(#[from] ReportError),
-    #[error("{0}")]
-    Output(#[from] OutputError),
+    Series(#[from] ask::Failure),
     #[error("{0}")]
     Pair(#[from] PairError),
     #[error("the report stands in {}, but its record is not in the ledger ({error}); later: tiltworth ledger add {} --ledger URL", folder.display(), folder.join("record.json").display())]
     Ledger { folder: PathBuf, error: LedgerError },
 }
 
+impl Failure {
+    fn stopped(&self) -> bool {
+        matches!(self, Self::Series(failure) if failure.stopped())
+    }
+}
+
+/// A stage's own error is one of the series.
+macro_rules! of_the_series {
+    ($($error:ty),*) => {$(
+        impl From<$error> for Failure {
+            fn from(error: $error) -> Self {
+                Self::Series(error.into())
+            }
+        }
+    )*};
+}
+
+of_the_series!(AssessError, ReportError, OutputError);
+
 /// What clap gives for a command line that cannot be.
 const WRONG_COMMAND: u8 = 2;
 /// What a shell gives for a command that Ctrl-C ended.
-const STOPPED: u8 = 130;
+pub const STOPPED: u8 = 130;
+
+impl AssessArgs {
+    /// What is asked of every series.
+    pub fn ask(&self) -> Ask {
+        Ask {
+            facts: self.facts.sheet(),
+            partial: self.partial,
+            rows_are_in_order: self.rows_are_in_order,
+            profile: self.profile.clone(),
+            no_report: self.no_report,
+        }
+    }
+}
 
 /// Assesses all series; gives the exit status. One that fails does not keep the others from being assessed. Ctrl-C (and
 /// a request to end) stops the work before anything is written.
@@ -95,10 +132,7 @@ const STOPPED: u8 = 130;
 /// # Errors
 /// Standard output cannot be written.
 pub fn run(args: &AssessArgs) -> io::Result<u8> {
-    let stop = Arc::new(AtomicBool::new(false));
-    let asked = Arc::clone(&stop);
-    // Without a handler the system ends the program at once, which leaves nothing half-written either.
-    let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
+    let stop = stop_asked();
     // A URL that can never be right is told before hours of work.
     if let Some(error) = args.ledger.as_deref().and_then(|url| cli::ledger::address(url).err()) {
         writeln!(io::stderr().lock(), "tiltworth: {error}")?;
@@ -106,6 +140,9 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
     }
     if args.pair {
         return run_pair(args, &|| !stop.load(Ordering::Relaxed));
+    }
+    if args.recursive {
+        return run_recursive(args, &|| !stop.load(Ordering::Relaxed));
     }
     let mut status = 0;
     let mut failed = false;
@@ -122,7 +159,7 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
             Err(failure) => {
                 failed = true;
                 writeln!(io::stderr().lock(), "tiltworth: {failure}")?;
-                if matches!(failure, Failure::Assess(AssessError::Stopped)) {
+                if failure.stopped() {
                     return Ok(STOPPED);
                 }
             }
@@ -131,10 +168,59 @@ pub fn run(args: &AssessArgs) -> io::Result<u8> {
     Ok(if failed { 1 } else { status })
 }
 
+/// A flag that Ctrl-C, or a request to end, sets.
+pub fn stop_asked() -> Arc<AtomicBool> {
+    let stop = Arc::new(AtomicBool::new(false));
+    let asked = Arc::clone(&stop);
+    // Without a handler the system ends the program at once, which leaves nothing half-written either.
+    let _ = ctrlc::set_handler(move || asked.store(true, Ordering::Relaxed));
+    stop
+}
+
+/// Every series in the folders; gives the exit status.
+fn run_recursive(args: &AssessArgs, go_on: &(dyn Fn() -> bool + Sync)) -> io::Result<u8> {
+    let out = args.out.clone().unwrap_or_else(|| PathBuf::from(many::DEFAULT_OUT));
+    let search = crate::many::find::series(&args.series, &out);
+    let notes = many::search_told(&search, args.quiet)?;
+    if search.found.is_empty() {
+        let what =
+            "no series was found: one is a folder with a series.toml, or a stack with a table or list of its name";
+        writeln!(io::stderr().lock(), "tiltworth: {what}")?;
+        return Ok(1);
+    }
+    let sound_search = search.faults.is_empty();
+    let ask = args.ask();
+    let run = Many {
+        jobs: Job::below(&out, search.found),
+        out: &out,
+        ask: &ask,
+        templates: args.templates.as_deref(),
+        force: args.force,
+        ledger: args.ledger.as_deref(),
+        quiet: args.quiet,
+        args: &args.many,
+    };
+    let mut ended = run.run(go_on)?;
+    let entries = many::entries(&out, &ended.done);
+    if !args.quiet {
+        write!(io::stdout().lock(), "{}", many::table(&entries, &ended.done))?;
+    }
+    let head = Head { from: many::shown(&args.series), made_at: many::now(), notes };
+    let indexed = run.index(&entries, &head)?;
+    ended.sound &= sound_search && indexed;
+    Ok(ended.status(args.exit_verdict))
+}
+
 /// Enters the record of a folder in the ledger, where one is named; false if that failed, which is told: the result
 /// stands, whatever becomes of its entry.
 fn entered(args: &AssessArgs, folder: PathBuf) -> io::Result<bool> {
-    let Some(error) = args.ledger.as_deref().and_then(|url| enter(url, &folder).err()) else { return Ok(true) };
+    let Some(error) = args
+        .ledger
+        .as_deref()
+        .and_then(|url| cli::ledger::address(url).and_then(|address| many::enter(&address, &folder)).err())
+    else {
+        return Ok(true);
+    };
     writeln!(io::stderr().lock(), "tiltworth: {}", Failure::Ledger { folder, error })?;
     Ok(false)
 }
@@ -180,12 +266,13 @@ fn run_pair(args: &AssessArgs, go_on: &(dyn Fn() -> bool + Sync)) -> io::Result<
         }
         Err(failure) => {
             writeln!(io::stderr().lock(), "tiltworth: {failure}")?;
-            Ok(if matches!(failure, Failure::Assess(AssessError::Stopped)) { STOPPED } else { 1 })
+            Ok(if failure.stopped() { STOPPED } else { 1 })
         }
     }
 }
 
-fn verdict_status(answer: Answer) -> u8 {
+/// What `--exit-verdict` gives for an answer.
+pub fn verdict_status(answer: Answer) -> u8 {
     match answer {
         Answer::Reconstruct => 0,
         Answer::ReconstructWithout => 10,
@@ -215,15 +302,7 @@ fn one(args: &AssessArgs, path: &Path, go_on: &(dyn Fn() -> bool + Sync)) -> Res
 /// # Errors
 /// What is wrong with the input or the profile.
 pub fn loaded(args: &AssessArgs, path: &Path) -> Result<(Series, Profile), Failure> {
-    let request = Request {
-        path: path.to_path_buf(),
-        options: args.facts.sheet(),
-        partial: args.partial,
-        rows_are_in_order: args.rows_are_in_order,
-    };
-    let series = load(&request)?;
-    let profile = Profile::find(args.profile.as_deref(), series.specimen)?;
-    Ok((series, profile))
+    Ok(args.ask().load(path, None)?)
 }
 
 /// A series measured and judged, with its progress shown.
@@ -237,24 +316,9 @@ pub fn assessed(
     go_on: &(dyn Fn() -> bool + Sync),
 ) -> Result<Assessed, Failure> {
     let progress = Progress::new(series, args.quiet);
-    let assessed = assess_whole(series, profile, &|| progress.step(), go_on);
+    let assessed = args.ask().assess(series, profile, &|| progress.step(), go_on);
     progress.end();
-    let mut assessed = assessed?;
-    if let Some(change) = stamps::changed(&series.stamps) {
-        if !args.partial {
-            return Err(change.into());
-        }
-        assessed.record.notes.push(change.fault_told());
-    }
-    Ok(assessed)
-}
-
-/// Adds the record that was just written to a ledger.
-fn enter(url: &str, folder: &Path) -> Result<(), LedgerError> {
-    let file = folder.join("record.json");
-    let text = reading::text(&file).map_err(|error| LedgerError::passed(&error))?;
-    let mut ledger = Ledger::open(&cli::ledger::address(url)?, true)?;
-    ledger.add(&text, &file.display().to_string(), cli::ledger::report_beside(&file)).map(|_| ())
+    Ok(assessed?)
 }
 
 fn folder(args: &AssessArgs, series: &Series) -> PathBuf {

@@ -1,7 +1,9 @@
 //! The command line: one file a command.
 
 pub mod assess;
+pub mod batch;
 pub mod compare;
+pub mod deploy;
 pub mod draft;
 pub mod export;
 pub mod facts;
@@ -9,6 +11,7 @@ pub mod files;
 pub mod inspect;
 pub mod ledger;
 pub mod links;
+pub mod many;
 pub mod pack;
 pub mod pair;
 pub mod paper;
@@ -16,12 +19,16 @@ pub mod profile;
 pub mod render;
 pub mod simulate;
 pub mod trial;
+pub mod watch;
 
 use clap::{Parser, Subcommand};
 
+/// The version with the commit that was built, where that is known.
+pub const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), env!("TILTWORTH_COMMIT"));
+
 /// Quality report for electron-tomography tilt series.
 #[derive(Debug, Parser)]
-#[command(name = "tiltworth", version, about, max_term_width = 100)]
+#[command(name = "tiltworth", version = VERSION, about, max_term_width = 100)]
 pub struct Cli {
     /// What to do.
     #[command(subcommand)]
@@ -33,8 +40,15 @@ pub struct Cli {
 pub enum Command {
     /// Measure tilt series, judge them, and write a report with a verdict
     Assess(assess::AssessArgs),
+    /// Share out many series among the machines of a cluster
+    #[command(subcommand)]
+    Batch(batch::BatchCommand),
     /// Compare the sessions of weeks by control charts
     Compare(compare::CompareArgs),
+    /// Print what a shell completes words with
+    Completions(deploy::CompletionArgs),
+    /// Print a job script, a service unit or a container file to start from
+    Deploy(deploy::DeployArgs),
     /// Write a first series sheet from a stack and its table, to be filled in
     Draft(draft::DraftArgs),
     /// Write a record as the matching items of the public mmCIF dictionary
@@ -44,6 +58,8 @@ pub enum Command {
     /// Keep records in a database: an SQLite file, or a facility's PostgreSQL
     #[command(subcommand)]
     Ledger(ledger::LedgerCommand),
+    /// Print the manual page, or write those of all commands
+    Man(deploy::ManArgs),
     /// Pack a record with its report and tables for an electronic lab notebook
     Pack(pack::PackArgs),
     /// List, show, check or try profiles of limits
@@ -55,6 +71,8 @@ pub enum Command {
     Schema(SchemaArgs),
     /// Make a series with known truth from a recipe
     Simulate(simulate::SimulateArgs),
+    /// Assess series in folders as they become complete
+    Watch(watch::WatchArgs),
 }
 
 /// Options of `tiltworth schema`.

@@ -3,7 +3,7 @@
 use crate::intake::error::IntakeError;
 use crate::intake::series::InputFiles;
 use std::path::PathBuf;
-use std::time::SystemTime;
+use std::time::{Duration, SystemTime};
 
 /// Length and time of change of a file.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -23,6 +23,13 @@ impl Stamp {
 /// Looks at all files of the inputs.
 pub fn take(inputs: &[InputFiles]) -> Vec<Stamp> {
     inputs.iter().flat_map(|input| input.paths.iter().cloned().map(Stamp::of)).collect()
+}
+
+/// How long ago the last of the files changed; zero where that lies in the future, `None` where it is not known.
+pub fn age(stamps: &[Stamp], now: SystemTime) -> Option<Duration> {
+    let changed = |stamp: &Stamp| stamp.state.and_then(|(_, changed)| changed);
+    let times: Option<Vec<SystemTime>> = stamps.iter().map(changed).collect();
+    times?.into_iter().max().map(|last| now.duration_since(last).unwrap_or_default())
 }
 
 /// The first file that is no longer what it was.

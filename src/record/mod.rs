@@ -40,6 +40,9 @@ pub struct Record {
     pub columns: Vec<ColumnSource>,
     /// What intake wants the reader to know: differences between sources, assumptions made.
     pub notes: Vec<String>,
+    /// Facts and switches that were given as options, as TOML, files without their folders; null where none were.
+    #[serde(default)]
+    pub options: Option<String>,
     /// The limits that were applied.
     pub profile: ProfileUsed,
     /// One entry a tilt, by ascending angle; a repeated angle keeps its own entry, by order.

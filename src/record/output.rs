@@ -120,7 +120,7 @@ pub fn write_pair(
 ) -> Result<(), OutputError> {
     check_pair(folder, force)?;
     let json = serde_json::to_string_pretty(pair).map_err(|e| OutputError::Inner("pair.json", e.to_string()))?;
-    into_place(folder, |staging| {
+    into_place(folder, force, |staging| {
         for side in sides {
             let inner = staging.join(&side.record.series.series_id);
             fs::create_dir(&inner).map_err(|error| OutputError::disk(&inner, error))?;
@@ -143,11 +143,18 @@ pub fn write(
     force: bool,
 ) -> Result<(), OutputError> {
     check(folder, force)?;
-    into_place(folder, |staging| fill(staging, record, evidence, page))
+    into_place(folder, force, |staging| fill(staging, record, evidence, page))
 }
 
+/// Other runs into one folder that are let pass before this one gives up.
+const OTHERS: usize = 20;
+
 /// Fills a hidden folder beside `folder`, which then takes its name; an earlier one is removed once the new one stands.
-fn into_place(folder: &Path, fill: impl FnOnce(&Path) -> Result<(), OutputError>) -> Result<(), OutputError> {
+fn into_place(
+    folder: &Path,
+    force: bool,
+    fill: impl FnOnce(&Path) -> Result<(), OutputError>,
+) -> Result<(), OutputError> {
     let disk = |error| OutputError::disk(folder, error);
     let parent = match folder.parent() {
         Some(parent) if !parent.as_os_str().is_empty() => parent.to_path_buf(),
@@ -160,21 +167,39 @@ fn into_place(folder: &Path, fill: impl FnOnce(&Path) -> Result<(), OutputError>
         other => other,
     })?;
     readable_by_others(staging.path()).map_err(disk)?;
-    if folder.exists() {
-        // Held until the new result stands; then it goes with its temporary folder.
-        let aside = tempfile::Builder::new().prefix(".tiltworth-old-").tempdir_in(&parent).map_err(disk)?;
-        let old = aside.path().join("result");
-        fs::rename(folder, &old).map_err(disk)?;
-        if let Err(error) = fs::rename(staging.path(), folder) {
-            let _ = fs::rename(&old, folder);
-            return Err(disk(error));
+    // Held until the new result stands; then it goes with its temporary folder.
+    let mut aside = Vec::new();
+    for _ in 0..OTHERS {
+        if force && folder.exists() {
+            let home = tempfile::Builder::new().prefix(".tiltworth-old-").tempdir_in(&parent).map_err(disk)?;
+            match fs::rename(folder, home.path().join("result")) {
+                Ok(()) => aside.push(home),
+                // Another run moved it aside in this moment.
+                Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+                Err(error) => return Err(disk(error)),
+            }
         }
-    } else {
-        fs::rename(staging.path(), folder).map_err(disk)?;
+        match fs::rename(staging.path(), folder) {
+            Ok(()) => {
+                // The folder has moved: there is nothing left for the guard to remove.
+                let _ = staging.keep();
+                return Ok(());
+            }
+            // Another run put its result there in this moment.
+            Err(error) if matches!(error.kind(), io::ErrorKind::DirectoryNotEmpty | io::ErrorKind::AlreadyExists) => {
+                if !force {
+                    return Err(OutputError::Exists(folder.to_path_buf()));
+                }
+            }
+            Err(error) => {
+                if let Some(old) = aside.last() {
+                    let _ = fs::rename(old.path().join("result"), folder);
+                }
+                return Err(disk(error));
+            }
+        }
     }
-    // The folder has moved: there is nothing left for the guard to remove.
-    let _ = staging.keep();
-    Ok(())
+    Err(OutputError::Exists(folder.to_path_buf()))
 }
 
 fn fill(folder: &Path, record: &Record, evidence: &Evidence, page: Option<&str>) -> Result<(), OutputError> {

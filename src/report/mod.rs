@@ -16,6 +16,7 @@ mod format;
 mod geometry;
 mod head;
 mod house;
+pub mod many;
 mod montage;
 mod over_time;
 mod overlay;

@@ -11,7 +11,7 @@ use std::path::Path;
 use toml::Table;
 
 /// The templates that come with tiltworth, by file name.
-const TEMPLATES: [(&str, &str); 23] = [
+const TEMPLATES: [(&str, &str); 24] = [
     ("alignment.html", include_str!("../../report-templates/alignment.html")),
     ("change.html", include_str!("../../report-templates/change.html")),
     ("field.html", include_str!("../../report-templates/field.html")),
@@ -22,6 +22,7 @@ const TEMPLATES: [(&str, &str); 23] = [
     ("run.html", include_str!("../../report-templates/run.html")),
     ("focus.html", include_str!("../../report-templates/focus.html")),
     ("tilts.html", include_str!("../../report-templates/tilts.html")),
+    ("many.html", include_str!("../../report-templates/many.html")),
     ("pair.html", include_str!("../../report-templates/pair.html")),
     ("provenance.html", include_str!("../../report-templates/provenance.html")),
     ("compare.html", include_str!("../../report-templates/compare.html")),

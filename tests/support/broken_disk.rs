@@ -1,6 +1,8 @@
-//! A disk of one file of which some bytes cannot be read, by FUSE: the system's own read error in mid-file.
+//! A disk of one file of which some bytes cannot be read, or not for a while, by FUSE: the system's own read error, or wait,
+//! in mid-file.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
+#![allow(dead_code, reason = "each test uses its part")]
 
 use fuser::{
     BackgroundSession, Config, Errno, FileAttr, FileHandle, FileType, Filesystem, Generation, INodeNo, LockOwner,
@@ -9,12 +11,16 @@ use fuser::{
 use std::ffi::OsStr;
 use std::ops::Range;
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, UNIX_EPOCH};
 
 struct BrokenDisk {
     name: &'static str,
     bytes: Vec<u8>,
     broken: Range<u64>,
+    /// The first read that reaches a place waits so long.
+    stall: Option<(u64, Duration)>,
+    stalled: AtomicBool,
 }
 
 const FILE: INodeNo = INodeNo(2);
@@ -71,6 +77,13 @@ impl Filesystem for BrokenDisk {
         if offset < self.broken.end && self.broken.start < end {
             return reply.error(Errno::EIO);
         }
+        if let Some((place, long)) = self.stall
+            && end > place
+            && !self.stalled.swap(true, Ordering::Relaxed)
+        {
+            // Nothing else is answered meanwhile: the whole disk stalls.
+            std::thread::sleep(long);
+        }
         reply.data(&self.bytes[offset.min(end) as usize..end as usize]);
     }
 }
@@ -80,7 +93,25 @@ impl Filesystem for BrokenDisk {
 /// # Errors
 /// The machine has no FUSE, or does not let this user mount.
 pub fn mount(at: &Path, name: &'static str, bytes: Vec<u8>, broken: Range<u64>) -> std::io::Result<BackgroundSession> {
+    mounted(at, BrokenDisk { name, bytes, broken, stall: None, stalled: AtomicBool::new(false) })
+}
+
+/// Mounts a disk on which the first read beyond a place waits for `long`.
+///
+/// # Errors
+/// As [`mount`].
+pub fn mount_stalling(
+    at: &Path,
+    name: &'static str,
+    bytes: Vec<u8>,
+    place: u64,
+    long: Duration,
+) -> std::io::Result<BackgroundSession> {
+    mounted(at, BrokenDisk { name, bytes, broken: 0..0, stall: Some((place, long)), stalled: AtomicBool::new(false) })
+}
+
+fn mounted(at: &Path, disk: BrokenDisk) -> std::io::Result<BackgroundSession> {
     let mut config = Config::default();
     config.mount_options = vec![MountOption::RO];
-    fuser::spawn_mount(BrokenDisk { name, bytes, broken }, at, &config)
+    fuser::spawn_mount(disk, at, &config)
 }

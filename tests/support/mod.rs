@@ -110,3 +110,30 @@ fn big_table(folder: &Path, sections: usize) {
     }
     std::fs::write(folder.join("sections.csv"), table).unwrap();
 }
+
+/// A small series of single sections, different for each seed: a folder with a sheet, an MRC2014 stack and a table.
+pub fn small_series(folder: &Path, seed: u64, side: usize, tilts: usize) {
+    std::fs::create_dir_all(folder).unwrap();
+    small_stack(&folder.join("stack.mrc"), seed, side, tilts);
+    let sheet = "stack = \"stack.mrc\"\ntable = \"sections.csv\"\nspecimen = \"resin-section\"\n[instrument]\n\
+                 name = \"Microscope 2\"\nkv = 300.0\n[camera]\npixel_nm = 0.68\ncounts_per_electron = 40\n";
+    std::fs::write(folder.join("series.toml"), sheet).unwrap();
+    std::fs::write(folder.join("sections.csv"), small_table(tilts)).unwrap();
+}
+
+/// The stack of such a series.
+pub fn small_stack(path: &Path, seed: u64, side: usize, tilts: usize) {
+    let mut random = Cheap(seed);
+    let pages: Vec<Vec<u8>> = (0..tilts).map(|_| field_section(side, 0, &mut random)).collect();
+    write_stack(path, side, tilts, &pages);
+}
+
+/// The table of such a series.
+pub fn small_table(tilts: usize) -> String {
+    let mut table = String::from("tilt_deg,order\n");
+    for section in 0..tilts {
+        let tilt = 120.0 * section as f64 / (tilts.max(2) - 1) as f64 - 60.0;
+        table.push_str(&format!("{tilt:.3},{section}\n"));
+    }
+    table
+}

@@ -83,6 +83,11 @@ pub trait Stack: Send + Sync + std::fmt::Debug {
     fn read(&self, section: usize) -> Result<Section, IntakeError>;
 }
 
+/// Whether a file begins like a stack of one of the kinds that are read.
+pub fn is_one(path: &Path) -> bool {
+    Source::open(path).is_ok_and(|source| source.is_tiff() || mrc::looks_like(&source))
+}
+
 /// Opens a stack file, told by its first bytes, not by its name.
 ///
 /// # Errors

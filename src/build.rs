@@ -1,13 +1,14 @@
-//! Which commit is built, for `--version`: from the note that `cargo package` leaves, else from a git whose top is this
-//! folder; nothing where there is neither.
+//! Which commit is built, for `--version` of a release build: from the note that `cargo package` leaves, else from a git whose
+//! top is this folder; nothing where there is neither. Any other build does not ask, or each commit would compile all anew.
 
 use std::path::Path;
 use std::process::Command;
 
 fn main() {
-    let commit = packaged().or_else(of_git);
+    let release = std::env::var("PROFILE").is_ok_and(|profile| profile == "release");
+    let built = if release { packaged().or_else(of_git) } else { Some("development build".to_owned()) };
     // cargo reads what a build script prints.
-    println!("cargo::rustc-env=TILTWORTH_COMMIT={}", commit.map(|commit| format!(" ({commit})")).unwrap_or_default());
+    println!("cargo::rustc-env=TILTWORTH_COMMIT={}", built.map(|built| format!(" ({built})")).unwrap_or_default());
     println!("cargo::rerun-if-changed=src/build.rs");
 }
 

@@ -132,8 +132,12 @@ pub(super) fn displacements(
 
 pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
+/// Beyond this nothing is seen on any picture; damaged evidence may say more.
+const FAR: i32 = 100_000;
+
 /// An arrow with a pale edge, so that it shows on any picture.
 fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
+    let [start, end] = [start, end].map(|(x, y)| (x.clamp(-FAR, FAR), y.clamp(-FAR, FAR)));
     let (dx, dy) = (f64::from(end.0 - start.0), f64::from(end.1 - start.1));
     let length = dx.hypot(dy);
     let mut strokes = vec![vec![start, end]];

@@ -278,10 +278,8 @@ mod tests {
             };
             let found = run(41, jumped, |at| at);
             assert!((found[jumped_at] - 7.0).abs() < 1.5, "{jumped_at}: {}", found[jumped_at]);
-            assert!(
-                found.iter().enumerate().all(|(at, step)| at == jumped_at || *step < 3.2),
-                "{jumped_at}: {found:?}"
-            );
+            let beside = (jumped_at - 3..jumped_at + 4).filter(|&at| at != jumped_at);
+            assert!(beside.filter_map(|at| found.get(at)).all(|step| *step < 2.5), "{jumped_at}: {found:?}");
         }
     }
 

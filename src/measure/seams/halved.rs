@@ -10,7 +10,7 @@ use crate::numerics::registration::masked::Image;
 /// Overlaps of at least this thickness, in pixels.
 pub const WIDE_PX: i64 = 160;
 /// A shift known so well, in pixels as recorded, need not be measured again at full size.
-pub const KNOWN_PX: f64 = 0.01;
+pub const KNOWN_PX: f64 = 0.02;
 const BIN: usize = 2;
 
 /// A pair in pixels twice as large.

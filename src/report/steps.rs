@@ -3,7 +3,7 @@
 use crate::record::{Limit, Record};
 use crate::report::page::ReportError;
 use crate::report::plot::{self, drawn};
-use crate::report::theme::{BAND, SECOND};
+use crate::report::theme::{BAND, FAIL, LIMIT, SECOND};
 use plotters::prelude::*;
 
 /// Draws the plot; `None` where no step was measured.
@@ -12,19 +12,27 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let stage = plot::per_tilt(record, |tilt| tilt.tracking.as_ref()?.stage_step_px);
     let error = plot::per_tilt(record, |tilt| tilt.tracking.as_ref()?.step_error_px);
     let Some(most) = steps.iter().filter_map(|(_, px)| *px).reduce(f64::max) else { return Ok(None) };
-    // The limit is a share of the shorter side; one far above all that was measured would flatten them.
+    // Limits are shares of the shorter side; one far above all that was measured would flatten it, and is not drawn.
     let side = record.series.width_px.min(record.series.height_px) as f64;
     let check = record.checks.iter().find(|check| check.id == "tracking_step");
-    let limit = match check.and_then(|check| check.caution) {
-        Some(Limit::One(share)) => share * side,
-        _ => 0.0,
+    let limit = |limit: Option<Limit>| match limit {
+        Some(Limit::One(share)) => Some(share * side),
+        _ => None,
     };
+    let limits = [
+        (check.and_then(|check| limit(check.caution)), "caution", &LIMIT),
+        (check.and_then(|check| limit(check.fail)), "fail", &FAIL),
+    ];
     let shown = stage.iter().filter_map(|(_, px)| *px).fold(most, f64::max);
-    let top = (1.15 * shown).max((1.3 * limit).min(6.0 * shown)).max(1.0);
+    let in_sight = |px: &f64| *px < 6.0 * shown.max(0.5);
+    let highest = limits.iter().filter_map(|(px, _, _)| *px).filter(in_sight).fold(shown, f64::max);
+    let top = (1.2 * highest).max(1.0);
     let finding = format!("the largest step is {most:.1} px");
     let svg = plot::over_tilt(record, "Steps of the field", &finding, "px", 0.0..top, |chart| {
-        if limit < top {
-            plot::limits_of_target(chart, record, "tracking_step", side)?;
+        for (px, name, role) in limits {
+            if let Some(px) = px.filter(in_sight) {
+                plot::level(chart, record, px, name, role)?;
+            }
         }
         let bars = steps.iter().zip(&error).filter_map(|((deg, px), (_, error))| {
             let (px, error) = ((*px)?, (*error)?);

@@ -2,6 +2,7 @@
 //! shadows and the choice of patches are read, and to the picture that the report shows.
 
 use crate::intake::stack::{Pixels, Section};
+use crate::numerics::wide::add;
 use ndarray::Array2;
 
 /// Cells along the longer side of a section.
@@ -72,7 +73,7 @@ impl Shrink {
     }
 
     fn add(&mut self, row: &[f32]) {
-        self.columns.iter_mut().zip(row).for_each(|(sum, value)| *sum += value);
+        add(&mut self.columns, row);
         self.rows_added += 1;
         if self.rows_added == self.bin {
             self.collapse();

@@ -13,3 +13,4 @@ pub mod sine;
 pub mod smooth_run;
 pub mod spline;
 pub mod tapers;
+pub mod wide;

@@ -5,6 +5,7 @@
 //! `P = |FFT(x·w)|² / Σw²`, so that white noise of variance σ² gives the level σ² at every frequency.
 
 use crate::numerics::tapers::Tapers;
+use crate::numerics::wide::wide;
 use realfft::{RealFftPlanner, RealToComplex};
 use rustfft::num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
@@ -177,7 +178,7 @@ impl Periodogram {
         for (x, (column, sums)) in self.spectrum.chunks_exact_mut(n).zip(power.chunks_exact_mut(n)).enumerate() {
             self.columns.process_with_scratch(column, &mut self.scratch);
             plane.take_off(column, x, &self.ramp);
-            sums.iter_mut().zip(column.iter()).for_each(|(sum, value)| *sum += value.norm_sqr());
+            add_power(sums, &*column);
         }
         true
     }
@@ -239,13 +240,9 @@ impl Periodogram {
                 copy_row(row0 + first + row, column0, &mut self.line);
                 // A level near the mean keeps f32 rounding at that of the picture's contrast.
                 let level = *level.get_or_insert_with(|| (line_sum(&self.line) / n as f64) as f32);
-                self.line.iter_mut().for_each(|value| *value -= level);
-                sums.add(first + row, line_sum(&self.line));
-                let weight = self.window[first + row];
-                self.column_sums.iter_mut().zip(&self.line).for_each(|(sum, value)| *sum += value);
-                if windowed {
-                    self.line.iter_mut().zip(&self.window).for_each(|(value, w)| *value *= w * weight);
-                }
+                let weight = windowed.then(|| self.window[first + row]);
+                let Self { line, column_sums, window, .. } = self;
+                sums.add(first + row, level_and_weigh(line, level, column_sums, weight.map(|w| (w, &window[..]))));
                 self.rows.process_with_scratch(&mut self.line, spectrum, &mut self.scratch).ok()?;
             }
             for x in 0..half {
@@ -268,7 +265,33 @@ fn windowed_ramp(window: &[f64]) -> Vec<Complex32> {
     line.into_iter().map(|value| Complex32::new(value.re as f32, value.im as f32)).collect()
 }
 
+wide! {
+    /// Adds the power of a column.
+    fn add_power<'a>(sums: &'a mut [f32], column: &'a [Complex32]) {
+        sums.iter_mut().zip(column).for_each(|(sum, value)| *sum += value.re * value.re + value.im * value.im);
+    }
+}
+
+wide! {
+    /// Takes a level off a line, adds it to the sums of its columns, and weighs it; gives its sum before that.
+    fn level_and_weigh<'a>(
+        line: &'a mut [f32],
+        level: f32,
+        columns: &'a mut [f32],
+        window: Option<(f32, &'a [f32])>,
+    ) -> f64 {
+        line.iter_mut().for_each(|value| *value -= level);
+        columns.iter_mut().zip(line.iter()).for_each(|(sum, value)| *sum += value);
+        let sum = line_sum(line);
+        if let Some((weight, window)) = window {
+            line.iter_mut().zip(window).for_each(|(value, w)| *value *= w * weight);
+        }
+        sum
+    }
+}
+
 /// Σv of a line, summed over eight lanes so that the compiler can use vector instructions.
+#[inline(always)]
 fn line_sum(line: &[f32]) -> f64 {
     let (eights, rest) = line.as_chunks::<8>();
     let mut lanes = [0.0f32; 8];

@@ -8,6 +8,7 @@ const HALF_PI: [f64; 2] = [1.570_796_251_296_997, 7.549_789_415_861_596e-8];
 const ROUND: f64 = 6_755_399_441_055_744.0;
 
 /// (sin x, cos x) of an angle in radians, |x| up to 10^6, to within 1e-9.
+#[inline(always)]
 pub fn sin_cos(x: f64) -> (f64, f64) {
     let turned = x * FRAC_2_PI + ROUND;
     let quarters = turned - ROUND;
@@ -17,13 +18,11 @@ pub fn sin_cos(x: f64) -> (f64, f64) {
     let sine = r
         * (1.0 + s * (-1.0 / 6.0 + s * (1.0 / 120.0 + s * (-1.0 / 5040.0 + s * (1.0 / 362_880.0 - s / 39_916_800.0)))));
     let cosine = 1.0 + s * (-0.5 + s * (1.0 / 24.0 + s * (-1.0 / 720.0 + s * (1.0 / 40_320.0 - s / 3_628_800.0))));
-    // The lowest bits of the sum are those of the number of quarter turns.
-    match turned.to_bits() & 3 {
-        0 => (sine, cosine),
-        1 => (cosine, -sine),
-        2 => (-sine, -cosine),
-        _ => (-cosine, sine),
-    }
+    // The lowest bits of the sum are those of the number of quarter turns. Without branches, so that loops can be wide.
+    let quarter = turned.to_bits();
+    let (s, c) = if quarter & 1 == 0 { (sine, cosine) } else { (cosine, sine) };
+    let minus = |value: f64, quarter: u64| f64::from_bits(value.to_bits() ^ ((quarter & 2) << 62));
+    (minus(s, quarter), minus(c, quarter.wrapping_add(1)))
 }
 
 #[cfg(test)]

@@ -24,6 +24,13 @@ impl Basis {
     }
 }
 
+impl Basis {
+    /// Value of the spline of a number.
+    pub fn of(&self, spline: usize) -> f64 {
+        spline.checked_sub(self.first).and_then(|at| self.values.get(at)).copied().unwrap_or(0.0)
+    }
+}
+
 impl Spline {
     /// `count` splines (at least 4) from `low` to `high`.
     pub fn new(low: f64, high: f64, count: usize) -> Self {

@@ -6,6 +6,7 @@
 //! that are nearly independent. Their mean knows the level of noise as well as 0.61 of the pixels would, a Hann window
 //! alone as 0.26 of them.
 
+use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex32;
 use std::f64::consts::{PI, TAU};
 
@@ -71,24 +72,31 @@ impl Tapers {
     /// Adds the power of column x under the Hann window (not normed) to `power`, and puts the mean of the four tapers
     /// (normed, so that white noise has the level of its variance) into `four`; given are the columns at x - 1, x and
     /// x + 1.
-    pub fn column(&mut self, [before, here, after]: [&[Complex32]; 3], power: &mut [f32], four: &mut [f32]) {
-        let len = self.one.len();
-        let hann = self.hann[2..len + 2].as_chunks_mut::<2>().0;
-        let sine = self.sine[2..len + 2].as_chunks_mut::<2>().0;
-        for ((((h, s), a), b), c) in hann.iter_mut().zip(sine).zip(before).zip(here).zip(after) {
+    pub fn column(&mut self, columns: [&[Complex32]; 3], power: &mut [f32], four: &mut [f32]) {
+        combine(self, columns, power, four);
+    }
+}
+
+wide! {
+    fn combine<'a>(own: &'a mut Tapers, columns: [&'a [Complex32]; 3], power: &'a mut [f32], four: &'a mut [f32]) {
+        let [before, here, after] = columns;
+        let Tapers { weights, hann, sine, one, all } = own;
+        let len = one.len();
+        let (h, s) = (hann[2..len + 2].as_chunks_mut::<2>().0, sine[2..len + 2].as_chunks_mut::<2>().0);
+        for ((((h, s), a), b), c) in h.iter_mut().zip(s).zip(before).zip(here).zip(after) {
             *h = [0.5 * b.re - 0.25 * (a.re + c.re), 0.5 * b.im - 0.25 * (a.im + c.im)];
             *s = [0.5 * (a.re - c.re), 0.5 * (a.im - c.im)];
         }
-        for line in [&mut self.hann, &mut self.sine] {
+        for line in [&mut *hann, &mut *sine] {
             line.copy_within(len..len + 2, 0);
             line.copy_within(2..4, len + 2);
         }
-        let [twice, once, none] = self.weights;
-        let (h, s) = (self.hann.as_slice(), self.sine.as_slice());
+        let [twice, once, none] = *weights;
+        let (h, s) = (hann.as_slice(), sine.as_slice());
         let below = h[..len].iter().zip(&s[..len]);
         let at = h[2..len + 2].iter().zip(&s[2..len + 2]);
         let above = h[4..len + 4].iter().zip(&s[4..len + 4]);
-        let out = self.one.iter_mut().zip(&mut self.all);
+        let out = one.iter_mut().zip(all.iter_mut());
         for ((((one, all), (ha, sa)), (hb, sb)), (hc, sc)) in out.zip(below).zip(at).zip(above) {
             let hh = 0.5 * hb - 0.25 * (ha + hc);
             let sh = 0.5 * sb - 0.25 * (sa + sc);
@@ -97,7 +105,7 @@ impl Tapers {
             *all = twice * hh * hh + once * (hs * hs + sh * sh) + none * ss * ss;
         }
         for ((power, four), (one, all)) in
-            power.iter_mut().zip(four).zip(self.one.as_chunks::<2>().0.iter().zip(self.all.as_chunks::<2>().0))
+            power.iter_mut().zip(four).zip(one.as_chunks::<2>().0.iter().zip(all.as_chunks::<2>().0))
         {
             *power += one[0] + one[1];
             *four = all[0] + all[1];

@@ -27,7 +27,7 @@ impl Pixels {
     /// spoilt by it.
     pub fn copy_f32(&self, from: usize, out: &mut [f32]) {
         fn widen<T: Copy>(values: &[T], out: &mut [f32], as_f32: impl Fn(T) -> f32) {
-            out.iter_mut().zip(values).for_each(|(out, value)| *out = as_f32(*value));
+            pulp::Arch::new().dispatch(Widen(values, out, as_f32));
         }
         let range = from..from + out.len();
         match self {
@@ -47,6 +47,19 @@ impl Pixels {
             Self::F32(values) => values[at].is_finite(),
             _ => true,
         }
+    }
+}
+
+/// Copies pixels as f32, with wide instructions (see [`crate::numerics::wide`]).
+struct Widen<'a, T, F>(&'a [T], &'a mut [f32], F);
+
+impl<T: Copy, F: Fn(T) -> f32> pulp::NullaryFnOnce for Widen<'_, T, F> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self(values, out, as_f32) = self;
+        out.iter_mut().zip(values).for_each(|(out, value)| *out = as_f32(*value));
     }
 }
 

@@ -7,6 +7,7 @@
 use crate::measure::focus::flat::Flat;
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::sums::{Place, Trial};
+use crate::numerics::wide::wide;
 
 /// Largest underfocus searched at the middle of the picture.
 pub const MOST_UM: f64 = 13.0;
@@ -14,6 +15,8 @@ pub const MOST_UM: f64 = 13.0;
 const REACH_UM: [f64; 2] = [-3.0, 17.0];
 const STEP_RAD: f64 = 0.8;
 const MOST_POINTS: usize = 1600;
+/// Points of the grid that are correlated at a time.
+const BLOCK: usize = 16;
 /// A peak under this share of the best one is none to be fitted.
 const NEAR_THE_BEST: f64 = 0.6;
 /// Frequencies (cycles a pixel) over which the two envelopes that are tried fall to 1/e: rings may end early.
@@ -69,14 +72,30 @@ impl Table {
         self.searched().len() as f64 * STEP_RAD / std::f64::consts::PI
     }
 
-    /// Correlation of a signal (one value a ring of the grid) with rings at each point.
-    pub fn correlate(&self, signal: &[f32]) -> Vec<f32> {
+    /// Correlation of signals (one value a ring of the grid) with rings at each point.
+    pub fn correlate(&self, signals: &[Vec<f32>]) -> Vec<Vec<f32>> {
         let width = self.top - self.first;
-        let signal = &signal[self.first..self.top];
-        self.cosines.chunks_exact(width).map(|cosines| -dot(cosines, signal)).collect()
+        let signals: Vec<&[f32]> = signals.iter().map(|signal| &signal[self.first..self.top]).collect();
+        let mut found = vec![vec![0.0; self.points]; signals.len()];
+        // A few points at a time with all signals: the table is larger than a processor's cache.
+        for (block, cosines) in self.cosines.chunks(BLOCK * width).enumerate() {
+            for (found, signal) in found.iter_mut().zip(&signals) {
+                dots(&mut found[block * BLOCK..], cosines, signal);
+            }
+        }
+        found
     }
 }
 
+wide! {
+    fn dots<'a>(found: &'a mut [f32], cosines: &'a [f32], signal: &'a [f32]) {
+        for (found, cosines) in found.iter_mut().zip(cosines.chunks_exact(signal.len())) {
+            *found = -dot(cosines, signal);
+        }
+    }
+}
+
+#[inline(always)]
 fn dot(a: &[f32], b: &[f32]) -> f32 {
     let (a8, a_rest) = a.as_chunks::<8>();
     let (b8, b_rest) = b.as_chunks::<8>();
@@ -100,15 +119,18 @@ pub struct Correlations<'a> {
 impl<'a> Correlations<'a> {
     /// Of maps whose sectors are one.
     pub fn of(round: &Flat, optics: &Optics, table: &'a Table) -> Self {
-        let of_envelope = |end: f64| {
-            let taper: Vec<f64> = optics.frequency.iter().map(|f| (-(f / end).powi(2)).exp()).collect();
-            let map = |(y, n): (&Vec<f32>, &f64)| {
-                let ring = |ring: usize| (n * round.w[ring] * taper[ring] * (f64::from(y[ring]) - 1.0)) as f32;
-                table.correlate(&(0..round.rings).map(ring).collect::<Vec<f32>>())
-            };
-            round.y.iter().zip(&round.n).map(map).collect()
+        let tapers =
+            ENVELOPES.map(|end| optics.frequency.iter().map(|f| (-(f / end).powi(2)).exp()).collect::<Vec<f64>>());
+        let signal = |(taper, (y, n)): (&Vec<f64>, (&Vec<f32>, &f64))| {
+            let rings = y.iter().zip(&round.w).zip(taper);
+            rings.map(|((y, w), taper)| (n * w * taper * (f64::from(*y) - 1.0)) as f32).collect()
         };
-        let maps = ENVELOPES.into_iter().map(of_envelope).collect();
+        let maps = || round.y.iter().zip(&round.n);
+        let signals: Vec<Vec<f32>> =
+            tapers.iter().flat_map(|taper| maps().map(move |map| (taper, map))).map(signal).collect();
+        let mut found = table.correlate(&signals);
+        let narrow = found.split_off(round.y.len());
+        let maps = vec![found, narrow];
         Self { table, least_um: 0.8 * optics.least_defocus_um(), maps }
     }
 
@@ -149,18 +171,25 @@ impl<'a> Correlations<'a> {
     }
 }
 
+wide! {
+    /// Adds what lies between each value and the next.
+    fn add_between<'a>(scores: &'a mut [f64], map: &'a [f32], part: f64) {
+        for ((score, here), next) in scores.iter_mut().zip(map).zip(&map[1..]) {
+            *score += f64::from(*here) * (1.0 - part) + f64::from(*next) * part;
+        }
+    }
+}
+
 /// Sum over the maps at each underfocus of the middle.
 pub fn scores(table: &Table, maps: &[Vec<f32>], places: &[Place], slope: f64) -> Vec<f64> {
     let mut scores = vec![0.0f64; table.points];
     for (map, place) in maps.iter().zip(places) {
         let shift = Trial { defocus_um: 0.0, slope }.of(place) / table.step_um;
         let (whole, part) = (shift.floor() as isize, shift - shift.floor());
-        for (p, score) in scores.iter_mut().enumerate() {
-            let at = p as isize + whole;
-            if at >= 0 && (at as usize) + 1 < map.len() {
-                let at = at as usize;
-                *score += f64::from(map[at]) * (1.0 - part) + f64::from(map[at + 1]) * part;
-            }
+        // Where the map is looked at from its point `skip` on, and the scores from `first` on.
+        let (first, skip) = ((-whole).max(0) as usize, whole.max(0) as usize);
+        if first < scores.len() && skip + 1 < map.len() {
+            add_between(&mut scores[first..], &map[skip..], part);
         }
     }
     scores

@@ -40,11 +40,9 @@ pub fn score(round: &Flat, places: &[Place], optics: &Optics, table: &Table, fit
     let wave = Wave::of(fit, optics, &curves);
     let maps = round.y.iter().zip(&round.n).zip(places).map(|((y, n), place)| {
         let rest = wave.residual(y, round.band, place, optics, fit);
-        let weighted: Vec<f32> =
-            rest.iter().enumerate().map(|(j, rest)| (n * round.w[j] * curves[j].1 * rest) as f32).collect();
-        table.correlate(&weighted)
+        rest.iter().enumerate().map(|(j, rest)| (n * round.w[j] * curves[j].1 * rest) as f32).collect()
     });
-    let maps: Vec<Vec<f32>> = maps.collect();
+    let maps = table.correlate(&maps.collect::<Vec<Vec<f32>>>());
     let patches: f64 = round.n.iter().sum();
     let norm: f64 = table.rings().map(|j| 0.5 * patches * round.w[j] * curves[j].1.powi(2)).sum();
     let scores = scores(table, &maps, places, fit.trial.slope);

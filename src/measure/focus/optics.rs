@@ -70,18 +70,26 @@ impl Optics {
 
     /// What is left of the rings' amplitude at a ring, with underfocus `defocus_um` that varies by `variance_um2`.
     pub fn kept(&self, ring: usize, defocus_um: f64, variance_um2: f64) -> f64 {
+        self.resolved(ring, defocus_um) * self.blurred(ring, variance_um2)
+    }
+
+    /// What underfocus that varies leaves of it.
+    pub fn blurred(&self, ring: usize, variance_um2: f64) -> f64 {
         let a = self.ring_a[ring];
+        (-0.5 * a * a * variance_um2).exp()
+    }
+
+    /// What the patch resolves of it.
+    pub fn resolved(&self, ring: usize, defocus_um: f64) -> f64 {
         let lambda = self.lens.wavelength_nm;
         let g = self.per_nm(ring);
         let lag_nm = 2.0 * lambda * g * (defocus_um * 1e3 - lambda * lambda * g * g * self.lens.cs_nm);
         let lag = lag_nm.abs() / (self.pixel_nm * self.grid.size as f64) * TABLE as f64;
-        let resolved = if lag >= TABLE as f64 {
-            0.0
-        } else {
-            let (at, part) = (lag as usize, lag.fract());
-            self.loss[at] * (1.0 - part) + self.loss[at + 1] * part
-        };
-        resolved * (-0.5 * a * a * variance_um2).exp()
+        if lag >= TABLE as f64 {
+            return 0.0;
+        }
+        let (at, part) = (lag as usize, lag.fract());
+        self.loss[at] * (1.0 - part) + self.loss[at + 1] * part
     }
 
     /// Least underfocus that puts two minima into the band.

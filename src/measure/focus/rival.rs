@@ -7,12 +7,15 @@
 //! nothing is told.
 
 use crate::measure::focus::flat::{Flat, abscissa, splines};
+use crate::measure::focus::normal::STIFFNESS;
 use crate::measure::focus::null::{Wave, curves};
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, Fit, Fitter, STIFFNESS};
+use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, Fit, Fitter};
+use crate::measure::focus::sector;
 use crate::measure::focus::sums::{Place, Sums, Trial, levels, turn, turn_two};
 use crate::numerics::sine::sin_cos;
 use crate::numerics::spline::Basis;
+use crate::numerics::wide::wide;
 use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 
 /// Splines of the stiff background and of the amplitude over it.
@@ -38,8 +41,8 @@ pub fn as_good(round: &Flat, places: &[Place], optics: &Optics, fit: &Fit, sd: f
     let most = optics.least_defocus_um();
     let middle = Trial { defocus_um: 0.5 * (least + most), slope: fit.trial.slope };
     let turned = Turned::at(round, places, optics, middle);
-    let free = Model::new(round, optics, [BACKGROUND, AMPLITUDE], vec![1.0; round.rings], STIFFNESS);
-    let stiff = Model::new(round, optics, [STIFF, STIFF_AMPLITUDE], over_curve(round, optics), 0.0);
+    let free = Model::new(round, optics, [BACKGROUND, AMPLITUDE], &vec![1.0; round.rings], STIFFNESS);
+    let stiff = Model::new(round, optics, [STIFF, STIFF_AMPLITUDE], &over_curve(round, optics), 0.0);
     let is_as_good = |um: &f64| {
         let rings = turned.to(*um);
         free.chi2(round, &rings).is_some_and(|rival| rival < own + BETTER_BY * sd * sd)
@@ -59,8 +62,8 @@ fn chi2(round: &Flat, places: &[Place], optics: &Optics, fit: &Fit) -> f64 {
     round.y.iter().zip(&round.n).zip(places).map(of_map).sum()
 }
 
-/// Σn over the maps, at one ring, of wave, wave², y, y·wave and y²; the wave is -κ cos Φ.
-type RingData = [f64; 5];
+/// Σn over the maps, by ring of the band, of wave, wave², y, y·wave and y²; the wave is -κ cos Φ.
+type RingData = [Vec<f64>; 5];
 
 /// Sums over the maps at one underfocus, to be turned to others: over so small a range what a patch keeps of the rings
 /// hardly changes.
@@ -78,78 +81,116 @@ impl<'a> Turned<'a> {
         Self { round, optics, at_um: trial.defocus_um, sums, levels: levels(round) }
     }
 
-    fn to(&self, um: f64) -> Vec<RingData> {
-        let ring = |j: usize| {
-            let (sine, cosine) = sin_cos(self.optics.ring_a[j] * (um - self.at_um));
-            let [c, _] = turn(self.sums.ring[j].one, (cosine, sine));
-            let [cc, _, _] = turn_two(self.sums.ring[j].two, (cosine, sine));
-            let [yc, _] = turn(self.sums.wave_of(j), (cosine, sine));
-            let [y, yy] = [0, 1].map(|k| f64::from(self.levels[k][j]));
-            let n = self.sums.n;
-            // The sums count y from 1.
-            [-c, cc, y + n, -(yc + c), yy + 2.0 * y + n]
-        };
+    fn to(&self, um: f64) -> RingData {
         let (low, high) = self.round.band;
-        (0..self.round.rings).map(|j| if (low..high).contains(&j) { ring(j) } else { [0.0; 5] }).collect()
+        let mut found = [(); 5].map(|()| vec![0.0; high - low]);
+        let levels = [0, 1].map(|k| &self.levels[k][low..high]);
+        turned(&mut found, &self.sums, levels, &self.optics.ring_a[low..high], um - self.at_um, low);
+        found
+    }
+}
+
+wide! {
+    fn turned<'a>(
+        found: &'a mut RingData,
+        sums: &'a Sums,
+        levels: [&'a [f32]; 2],
+        a: &'a [f64],
+        beyond_um: f64,
+        low: usize,
+    ) {
+        let [wave, wave2, y, y_wave, yy] = found;
+        let n = sums.n;
+        for j in 0..a.len() {
+            let (sine, cosine) = sin_cos(a[j] * beyond_um);
+            let [c, _] = turn(sums.one_of(low + j), (cosine, sine));
+            let [cc, _, _] = turn_two(sums.two_of(low + j), (cosine, sine));
+            let [yc, _] = turn(sums.wave_of(low + j), (cosine, sine));
+            // The sums count y from 1.
+            let (one, two) = (f64::from(levels[0][j]), f64::from(levels[1][j]));
+            wave[j] = -c;
+            wave2[j] = cc;
+            y[j] = one + n;
+            y_wave[j] = -(yc + c);
+            yy[j] = two + 2.0 * one + n;
+        }
+    }
+
+    fn dot<'a>(a: &'a [f64], b: &'a [f64]) -> f64 {
+        sector::dot((a, b))
     }
 }
 
 /// Background and rings of so many splines, in terms of what the maps were divided by.
 struct Model {
-    background: Vec<Basis>,
     amplitude: Vec<Basis>,
     size: [usize; 2],
-    /// Background of one, over the curve that the maps were divided by.
-    over: Vec<f64>,
     stiffness: f64,
     /// Products of the background with itself, for one patch; the same at every underfocus.
     same: DMatrix<f64>,
+    /// Weights of the rings of the band in each other sum: background, and background and amplitude together, by row and
+    /// column of the equations; amplitude, and amplitude with itself.
+    background: Vec<(usize, Vec<f64>)>,
+    both: Vec<((usize, usize), Vec<f64>)>,
+    rings: Vec<(usize, Vec<f64>)>,
+    squares: Vec<((usize, usize), Vec<f64>)>,
 }
 
 impl Model {
-    fn new(round: &Flat, optics: &Optics, size: [usize; 2], over: Vec<f64>, stiffness: f64) -> Self {
+    /// `over`: background of one, over the curve that the maps were divided by.
+    fn new(round: &Flat, optics: &Optics, size: [usize; 2], over: &[f64], stiffness: f64) -> Self {
         let [background, amplitude] = size.map(|count| -> Vec<Basis> {
             let spline = splines(optics, count);
             (0..round.rings).map(|ring| spline.basis(abscissa(optics, ring))).collect()
         });
+        let (low, high) = round.band;
+        let of = |bases: &[Basis], spline: usize| -> Vec<f64> { (low..high).map(|j| bases[j].of(spline)).collect() };
+        let u: Vec<Vec<f64>> = (0..size[0]).map(|spline| of(&background, spline)).collect();
+        let v: Vec<Vec<f64>> = (0..size[1]).map(|spline| of(&amplitude, spline)).collect();
+        let weighed = |factors: &[&[f64]], power: i32| -> Vec<f64> {
+            let ring = |at: usize| {
+                factors.iter().map(|factor| factor[at]).product::<f64>()
+                    * round.w[low + at]
+                    * over[low + at].powi(power)
+            };
+            (0..high - low).map(ring).collect()
+        };
         let mut same = DMatrix::zeros(size[0] + size[1], size[0] + size[1]);
-        for j in round.band.0..round.band.1 {
-            let basis: &Basis = &background[j];
-            for (i, u) in basis.values.iter().enumerate() {
-                for (k, v) in basis.values.iter().enumerate() {
-                    same[(basis.first + i, basis.first + k)] += round.w[j] * over[j] * over[j] * u * v;
-                }
+        for (i, u_i) in u.iter().enumerate() {
+            for (k, u_k) in u.iter().enumerate() {
+                same[(i, k)] = weighed(&[u_i, u_k], 2).iter().sum();
             }
         }
-        Self { background, amplitude, size, over, stiffness, same }
+        let row = |k: usize| size[0] + k;
+        let pairs = |rows: usize, columns: usize| (0..rows).flat_map(move |i| (0..columns).map(move |k| (i, k)));
+        Self {
+            background: u.iter().enumerate().map(|(i, u)| (i, weighed(&[u], 1))).collect(),
+            both: pairs(size[1], size[0]).map(|(i, k)| ((row(i), k), weighed(&[&v[i], &u[k]], 2))).collect(),
+            rings: v.iter().enumerate().map(|(k, v)| (row(k), weighed(&[v], 1))).collect(),
+            squares: pairs(size[1], size[1])
+                .filter(|(i, k)| k <= i)
+                .map(|(i, k)| ((row(i), row(k)), weighed(&[&v[i], &v[k]], 2)))
+                .collect(),
+            amplitude,
+            size,
+            stiffness,
+            same,
+        }
     }
 
     /// χ² of the best background and rings; `None` where such rings would be inverted.
-    fn chi2(&self, round: &Flat, rings: &[RingData]) -> Option<f64> {
+    fn chi2(&self, round: &Flat, rings: &RingData) -> Option<f64> {
         let [behind, count] = self.size;
         let n: f64 = round.n.iter().sum();
         let mut normal = &self.same * n;
         let mut right = DVector::<f64>::zeros(behind + count);
-        let mut square = 0.0;
-        for (j, &[wave, wave2, y, y_wave, yy]) in rings.iter().enumerate().take(round.band.1).skip(round.band.0) {
-            let (background, amplitude) = (&self.background[j], &self.amplitude[j]);
-            let (w, q) = (round.w[j], self.over[j]);
-            square += w * yy;
-            for (i, u) in background.values.iter().enumerate() {
-                let row = background.first + i;
-                right[row] += w * q * u * y;
-                for (k, v) in amplitude.values.iter().enumerate() {
-                    normal[(behind + amplitude.first + k, row)] += w * q * q * u * v * wave;
-                }
-            }
-            for (i, u) in amplitude.values.iter().enumerate() {
-                let row = behind + amplitude.first + i;
-                right[row] += w * q * u * y_wave;
-                for (k, v) in amplitude.values.iter().enumerate().take(i + 1) {
-                    normal[(row, behind + amplitude.first + k)] += w * q * q * u * v * wave2;
-                }
-            }
-        }
+        let [wave, wave2, y, y_wave, yy] = rings;
+        let (low, high) = round.band;
+        let square = dot(&round.w[low..high], yy);
+        self.background.iter().for_each(|(row, weights)| right[*row] = dot(weights, y));
+        self.rings.iter().for_each(|(row, weights)| right[*row] = dot(weights, y_wave));
+        self.both.iter().for_each(|(at, weights)| normal[*at] = dot(weights, wave));
+        self.squares.iter().for_each(|(at, weights)| normal[*at] = dot(weights, wave2));
         normal.fill_upper_triangle_with_lower_triangle();
         let mut held = normal.clone();
         for (first, count) in [(0, behind), (behind, count)] {

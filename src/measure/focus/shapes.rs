@@ -7,8 +7,10 @@
 
 use crate::measure::focus::flat::{Flat, abscissa};
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::refine::BACKGROUND;
+use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, LENS, SIZE};
+use crate::measure::focus::sector::{Sector, dot};
 use crate::numerics::spline::Basis;
+use crate::numerics::wide::wide;
 use nalgebra::Matrix3;
 
 /// Coefficients of a parabola.
@@ -24,11 +26,23 @@ pub struct Shapes {
     pub inverse: Vec<[[f64; POWERS]; POWERS]>,
     /// Its products with the common background.
     pub common: Vec<[[f64; BACKGROUND]; POWERS]>,
+    /// Powers by ring of the band, and their products with the splines of the amplitude.
+    along: [Vec<f64>; POWERS],
+    amplitude: [[Vec<f64>; AMPLITUDE]; POWERS],
+}
+
+/// What one sector's own background has to do with the other parameters.
+#[derive(Clone)]
+pub struct Own {
+    /// Its pull.
+    pub pull: [f64; POWERS],
+    /// With each of the others.
+    pub with: [[f64; SIZE]; POWERS],
 }
 
 impl Shapes {
     /// For maps by sectors.
-    pub fn new(flat: &Flat, optics: &Optics, background: &[Basis]) -> Self {
+    pub fn new(flat: &Flat, optics: &Optics, background: &[Basis], splines: &[Basis]) -> Self {
         let (low, high) = flat.band;
         let (from, to) = (abscissa(optics, low), abscissa(optics, high - 1));
         let powers: Vec<[f64; POWERS]> = (0..flat.rings)
@@ -55,11 +69,30 @@ impl Shapes {
             inverse.push(std::array::from_fn(|p| std::array::from_fn(|o| solved[(p, o)])));
             common.push(with);
         }
-        Self { powers, inverse, common }
+        let along = std::array::from_fn(|p| powers[low..high].iter().map(|powers| powers[p]).collect());
+        let product =
+            |p: usize, spline: usize| (low..high).map(|ring| splines[ring].of(spline) * powers[ring][p]).collect();
+        let amplitude = std::array::from_fn(|p| std::array::from_fn(|spline| product(p, spline)));
+        Self { powers, inverse, common, along, amplitude }
     }
+}
 
-    /// Sectors.
-    pub fn sectors(&self) -> usize {
-        self.inverse.len()
+wide! {
+    /// What the own background of sector number `at` has to do with the other parameters.
+    pub fn own_background<'a>(shapes: &'a Shapes, at: usize, sector: &'a Sector, lens: [f64; 3]) -> Own {
+        let mut own = Own { pull: [0.0; POWERS], with: [[0.0; SIZE]; POWERS] };
+        for p in 0..POWERS {
+            own.pull[p] = dot((&shapes.along[p], &sector.rest));
+            let slope = dot((&shapes.along[p], &sector.level));
+            let with = &mut own.with[p];
+            for (with, lens) in with.iter_mut().zip(lens) {
+                *with = slope * lens;
+            }
+            with[LENS..LENS + BACKGROUND].copy_from_slice(&shapes.common[at][p]);
+            for (with, products) in with[LENS + BACKGROUND..].iter_mut().zip(&shapes.amplitude[p]) {
+                *with = -dot((products, &sector.c));
+            }
+        }
+        own
     }
 }

@@ -7,6 +7,7 @@
 use crate::measure::focus::flat::Flat;
 use crate::measure::focus::optics::Optics;
 use crate::numerics::sine::sin_cos;
+use crate::numerics::wide::wide;
 
 /// What differs from map to map.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,69 +42,67 @@ impl Trial {
 pub struct Sums {
     /// Σn.
     pub n: f64,
-    /// By ring: C, S, CC, SS, CS, and the same times e, and ee·CC, ee·SS, ee·CS.
-    pub ring: Vec<RingSums>,
+    /// By ring: ΣC, ΣS.
+    pub one: [Vec<f64>; 2],
+    /// ΣCC, ΣCS, ΣSS.
+    pub two: [Vec<f64>; 3],
     /// yC and yS by cell, y less 1.
     pub wave: [Vec<f32>; 2],
-    /// The same times e; empty where the gradient is not fitted.
+    /// e times C, S; this and what follows is empty where the gradient is not fitted.
+    pub e_one: [Vec<f64>; 2],
+    /// e times CC, CS, SS.
+    pub e_two: [Vec<f64>; 3],
+    /// e times yC, yS.
     pub tilted: [Vec<f32>; 2],
-}
-
-/// Sums of one ring.
-#[derive(Debug, Clone, Copy, Default)]
-pub struct RingSums {
-    /// ΣC, ΣS.
-    pub one: [f64; 2],
-    /// ΣeC, ΣeS.
-    pub e_one: [f64; 2],
-    /// ΣCC, ΣCS, ΣSS.
-    pub two: [f64; 3],
-    /// Σe of the same.
-    pub e_two: [f64; 3],
-    /// Σe² of the same.
-    pub ee_two: [f64; 3],
+    /// e² times CC, CS, SS.
+    pub ee_two: [Vec<f64>; 3],
 }
 
 impl Sums {
     /// Sums of a tilt's maps at a trial; `sloped`: those that a step of the gradient needs too.
     pub fn at(flat: &Flat, places: &[Place], optics: &Optics, trial: Trial, sloped: bool) -> Self {
         let (low, high) = flat.band;
-        let cells = flat.rings * flat.sectors;
-        let zeros = |wanted: bool| [0, 1].map(|_| vec![0.0f32; if wanted { cells } else { 0 }]);
-        let mut found = Self {
-            n: flat.n.iter().sum(),
-            ring: vec![RingSums::default(); flat.rings],
-            wave: zeros(true),
-            tilted: zeros(sloped),
-        };
-        let (mut cosines, mut sines) = (vec![0.0f32; high - low], vec![0.0f32; high - low]);
+        let mut found = Self::none(flat, sloped);
+        let mut waves = Waves::new(high - low);
         for ((y, &n), place) in flat.y.iter().zip(&flat.n).zip(places) {
-            let defocus = trial.of(place);
-            let variance = place.variance_um2 * trial.slope * trial.slope;
+            waves.fill(optics, flat.band, trial.of(place), place.variance_um2 * trial.slope * trial.slope);
             let e = place.expected_um;
-            for j in low..high {
-                let kept = optics.kept(j, defocus, variance);
-                let (sine, cosine) = sin_cos(optics.ring_a[j] * defocus + optics.ring_b[j]);
-                let (c, s) = (kept * cosine, kept * sine);
-                found.ring[j].add(n, e, c, s);
-                (cosines[j - low], sines[j - low]) = ((n * c) as f32, (n * s) as f32);
+            add_rings(&mut found.one, &waves.both, n, low);
+            add_squares(&mut found.two, &waves.both, n, low);
+            if sloped {
+                add_rings(&mut found.e_one, &waves.both, n * e, low);
+                add_squares(&mut found.e_two, &waves.both, n * e, low);
+                add_squares(&mut found.ee_two, &waves.both, n * e * e, low);
             }
             for sector in 0..flat.sectors {
                 let band = sector * flat.rings + low..sector * flat.rings + high;
                 let y = &y[band.clone()];
-                for (sums, wave) in found.wave.iter_mut().zip([&cosines, &sines]) {
-                    let sums = sums[band.clone()].iter_mut().zip(y).zip(wave);
-                    sums.for_each(|((sum, y), wave)| *sum += (y - 1.0) * wave);
+                for (sums, wave) in found.wave.iter_mut().zip(&waves.both) {
+                    add_wave(&mut sums[band.clone()], y, wave, n);
                 }
-                if sloped {
-                    for (sums, wave) in found.tilted.iter_mut().zip([&cosines, &sines]) {
-                        let sums = sums[band.clone()].iter_mut().zip(y).zip(wave);
-                        sums.for_each(|((sum, y), wave)| *sum += e as f32 * (y - 1.0) * wave);
-                    }
+                for (sums, wave) in found.tilted.iter_mut().zip(&waves.both).filter(|_| sloped) {
+                    add_wave(&mut sums[band.clone()], y, wave, n * e);
                 }
             }
         }
         found
+    }
+
+    fn none(flat: &Flat, sloped: bool) -> Self {
+        let rings = |wanted: bool| vec![0.0f64; if wanted { flat.rings } else { 0 }];
+        let cells = |wanted: bool| [(); 2].map(|()| vec![0.0f32; if wanted { flat.rings * flat.sectors } else { 0 }]);
+        let two = |wanted: bool| [(); 2].map(|()| rings(wanted));
+        let three = |wanted: bool| [(); 3].map(|()| rings(wanted));
+        Self {
+            n: flat.n.iter().sum(),
+            one: two(true),
+            two: three(true),
+            wave: cells(true),
+            e_one: two(sloped),
+            e_two: three(sloped),
+            tilted: cells(sloped),
+            ee_two: three(sloped),
+        }
     }
 
     /// Whether a step of the gradient can be found from them.
@@ -111,30 +110,86 @@ impl Sums {
         !self.tilted[0].is_empty()
     }
 
+    /// ΣC and ΣS of a ring.
+    pub fn one_of(&self, ring: usize) -> [f64; 2] {
+        [self.one[0][ring], self.one[1][ring]]
+    }
+
+    /// ΣCC, ΣCS and ΣSS of a ring.
+    pub fn two_of(&self, ring: usize) -> [f64; 3] {
+        [self.two[0][ring], self.two[1][ring], self.two[2][ring]]
+    }
+
     /// yC and yS of a cell.
     pub fn wave_of(&self, cell: usize) -> [f64; 2] {
         [f64::from(self.wave[0][cell]), f64::from(self.wave[1][cell])]
     }
+}
 
-    /// e·yC and e·yS of a cell.
-    pub fn tilted_of(&self, cell: usize) -> [f64; 2] {
-        if !self.is_sloped() {
-            return [0.0; 2];
+/// C and S of one map by ring of the band.
+struct Waves {
+    both: [Vec<f64>; 2],
+    kept: Vec<f64>,
+    /// What variance of underfocus leaves of each ring: maps have mostly the same.
+    variance_um2: f64,
+    blurred: Vec<f64>,
+}
+
+impl Waves {
+    fn new(rings: usize) -> Self {
+        let none = || vec![0.0; rings];
+        Self { both: [none(), none()], kept: none(), variance_um2: 0.0, blurred: vec![1.0; rings] }
+    }
+
+    fn fill(&mut self, optics: &Optics, (low, high): (usize, usize), defocus_um: f64, variance_um2: f64) {
+        if variance_um2 != self.variance_um2 {
+            self.variance_um2 = variance_um2;
+            self.blurred = (low..high).map(|ring| optics.blurred(ring, variance_um2)).collect();
         }
-        [f64::from(self.tilted[0][cell]), f64::from(self.tilted[1][cell])]
+        for ((kept, blurred), ring) in self.kept.iter_mut().zip(&self.blurred).zip(low..high) {
+            *kept = optics.resolved(ring, defocus_um) * blurred;
+        }
+        let [cosines, sines] = &mut self.both;
+        let phases = [&optics.ring_a[low..high], &optics.ring_b[low..high]];
+        phase(cosines, sines, phases, &self.kept, defocus_um);
     }
 }
 
-impl RingSums {
-    fn add(&mut self, n: f64, e: f64, c: f64, s: f64) {
-        for (k, value) in [c, s].into_iter().enumerate() {
-            self.one[k] += n * value;
-            self.e_one[k] += n * e * value;
+wide! {
+    fn phase<'a>(cosines: &'a mut [f64], sines: &'a mut [f64], phases: [&'a [f64]; 2], kept: &'a [f64], defocus: f64) {
+        let [a, b] = phases;
+        for ((((cosine, sine), a), b), kept) in cosines.iter_mut().zip(sines).zip(a).zip(b).zip(kept) {
+            let (s, c) = sin_cos(a * defocus + b);
+            (*cosine, *sine) = (kept * c, kept * s);
         }
-        for (k, value) in [c * c, c * s, s * s].into_iter().enumerate() {
-            self.two[k] += n * value;
-            self.e_two[k] += n * e * value;
-            self.ee_two[k] += n * e * e * value;
+    }
+}
+
+wide! {
+    fn add_rings<'a>(sums: &'a mut [Vec<f64>; 2], waves: &'a [Vec<f64>; 2], n: f64, low: usize) {
+        for (sums, wave) in sums.iter_mut().zip(waves) {
+            sums[low..].iter_mut().zip(wave).for_each(|(sum, wave)| *sum += n * wave);
+        }
+    }
+}
+
+wide! {
+    fn add_squares<'a>(sums: &'a mut [Vec<f64>; 3], waves: &'a [Vec<f64>; 2], n: f64, low: usize) {
+        let [cc, cs, ss] = sums;
+        let [c, s] = waves;
+        let sums = cc[low..].iter_mut().zip(&mut cs[low..]).zip(&mut ss[low..]);
+        for (((cc, cs), ss), (c, s)) in sums.zip(c.iter().zip(s)) {
+            *cc += n * (c * c);
+            *cs += n * (c * s);
+            *ss += n * (s * s);
+        }
+    }
+}
+
+wide! {
+    fn add_wave<'a>(sums: &'a mut [f32], y: &'a [f32], wave: &'a [f64], n: f64) {
+        for ((sum, y), wave) in sums.iter_mut().zip(y).zip(wave) {
+            *sum += (y - 1.0) * (n * wave) as f32;
         }
     }
 }
@@ -155,11 +210,13 @@ pub fn levels(flat: &Flat) -> [Vec<f32>; 2] {
 }
 
 /// Turns (ΣC, ΣS) by an angle given as (cosine, sine).
+#[inline(always)]
 pub fn turn([c, s]: [f64; 2], (cosine, sine): (f64, f64)) -> [f64; 2] {
     [c * cosine - s * sine, s * cosine + c * sine]
 }
 
 /// Turns (ΣCC, ΣCS, ΣSS).
+#[inline(always)]
 pub fn turn_two([cc, cs, ss]: [f64; 3], (c, s): (f64, f64)) -> [f64; 3] {
     [
         c * c * cc - 2.0 * c * s * cs + s * s * ss,

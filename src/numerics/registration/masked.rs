@@ -3,6 +3,7 @@
 //! borders nor pixels left out pull the peak.
 
 use crate::numerics::registration::fft2::{Fft2, good_size};
+use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex32;
 
 /// How often the highest peak of unrelated images may be believed.
@@ -27,21 +28,31 @@ impl Image {
         }
         let (rows, cols) = ((self.rows / bin).max(1), (self.cols / bin).max(1));
         let mut values = Vec::with_capacity(rows * cols);
-        let mut sums = vec![(0.0f32, 0.0f32); cols];
+        // Columns first: those are added many at a time.
+        let (mut sums, mut counts) = (vec![0.0f32; self.cols], vec![0.0f32; self.cols]);
         for lines in self.values.chunks(bin * self.cols).take(rows) {
-            sums.fill((0.0, 0.0));
+            sums.fill(0.0);
+            counts.fill(0.0);
             for line in lines.chunks(self.cols) {
-                for ((sum, n), part) in sums.iter_mut().zip(line.chunks(bin)) {
-                    for value in part {
-                        let counts = value.is_finite();
-                        *sum += if counts { *value } else { 0.0 };
-                        *n += f32::from(u8::from(counts));
-                    }
-                }
+                add_finite(&mut sums, &mut counts, line);
             }
-            values.extend(sums.iter().map(|(sum, n)| if *n > 0.0 { sum / n } else { f32::NAN }));
+            let mean = |(sum, n): (&[f32], &[f32])| {
+                let n: f32 = n.iter().sum();
+                if n > 0.0 { sum.iter().sum::<f32>() / n } else { f32::NAN }
+            };
+            values.extend(sums.chunks(bin).zip(counts.chunks(bin)).take(cols).map(mean));
         }
         Self { rows, cols, values }
+    }
+}
+
+wide! {
+    /// Adds what is finite, and counts it.
+    fn add_finite<'a>(sums: &'a mut [f32], counts: &'a mut [f32], line: &'a [f32]) {
+        for ((sum, n), value) in sums.iter_mut().zip(counts).zip(line) {
+            *sum += if value.is_finite() { *value } else { 0.0 };
+            *n += if value.is_finite() { 1.0 } else { 0.0 };
+        }
     }
 }
 

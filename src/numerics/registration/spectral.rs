@@ -8,6 +8,8 @@
 
 use crate::numerics::registration::fft2::Fft2;
 use crate::numerics::registration::taper::Taper;
+use crate::numerics::sine::sin_cos;
+use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex32;
 use std::f64::consts::TAU;
 
@@ -141,16 +143,12 @@ impl Bench {
     /// Spectrum of an image (row by row), mean and plane removed, tapered. What is no number counts as the plane.
     pub fn spectrum(&self, image: &[f32]) -> Vec<Complex32> {
         let (rows, cols) = self.size();
-        let plane = Plane::of(image, rows, cols);
+        let plane = plane(image, rows, cols);
         let mut work = vec![0.0f32; rows * cols];
-        for y in 0..rows {
-            let wy = self.rows.weights[y];
-            for x in 0..cols {
-                let value = image[y * cols + x];
-                if value.is_finite() {
-                    work[y * cols + x] = (value - plane.at(x, y)) * wy * self.cols.weights[x];
-                }
-            }
+        let lines = work.chunks_exact_mut(cols).zip(image.chunks_exact(cols)).zip(&self.rows.weights);
+        for (y, ((work, image), wy)) in lines.enumerate() {
+            let level = plane.mean + plane.y * (y as f32 - plane.middle[1]);
+            level_and_taper(work, image, [&plane.along, &self.cols.weights], [level, plane.x, *wy]);
         }
         self.fft.forward(&mut work)
     }
@@ -170,25 +168,17 @@ impl Bench {
         let Weights { squares, ends } = weights;
         let rows = self.fft.rows;
         let mut spectrum = vec![Complex32::default(); a.len()];
-        let (mut energy_a, mut energy_b, mut chance) = (0.0f64, 0.0f64, 0.0f64);
+        let mut sums = [0.0f64; 3];
         for x in 0..=ends[0] {
-            let (mut ea, mut eb, mut ch) = (0.0f64, 0.0f64, 0.0f64);
+            let times = f64::from(self.fft.multiplicity(x));
             for span in Self::passed(rows, ends[1]) {
                 let span = x * rows + span.start..x * rows + span.end;
-                let sides = a[span.clone()].iter().zip(&b[span.clone()]);
-                for ((out, band), (a, b)) in spectrum[span.clone()].iter_mut().zip(&squares[span]).zip(sides) {
-                    let (pa, pb) = (a.norm_sqr() * band, b.norm_sqr() * band);
-                    *out = a * b.conj() * band;
-                    ea += f64::from(pa);
-                    eb += f64::from(pb);
-                    ch += f64::from(pa) * f64::from(pb);
-                }
+                let sides = [&a[span.clone()], &b[span.clone()]];
+                let of_span = cross_span(&mut spectrum[span.clone()], &squares[span], sides);
+                sums.iter_mut().zip(of_span).for_each(|(sum, of_span)| *sum += times * of_span);
             }
-            let times = f64::from(self.fft.multiplicity(x));
-            energy_a += times * ea;
-            energy_b += times * eb;
-            chance += times * ch;
         }
+        let [energy_a, energy_b, chance] = sums;
         Cross { spectrum, ends: *ends, energy_a, energy_b, chance }
     }
 
@@ -202,10 +192,9 @@ impl Bench {
             (0..count).map(|k| turn(if count == n { signed(k, n) } else { k as f64 / n as f64 }, d)).collect()
         };
         let (along_y, along_x) = (turns(rows, rows, peak.y), turns(cols, self.fft.half(), peak.x));
-        let ring_of = |at: usize| {
-            let (fx, fy) = self.fft.frequency(at);
-            (fx.hypot(fy) * RINGS_PER_CYCLE) as usize
-        };
+        let squares_y: Vec<f64> = (0..rows).map(|y| signed(y, rows).powi(2)).collect();
+        let ring_of =
+            |x: usize, y: usize| (((x as f64 / cols as f64).powi(2) + squares_y[y]).sqrt() * RINGS_PER_CYCLE) as usize;
         let rings = (0.5f64.hypot(0.5) * RINGS_PER_CYCLE) as usize + 1;
         // Of each ring: bins, power of the one, of the other, and what is common.
         let mut sums = vec![[0.0f64; 4]; rings];
@@ -214,7 +203,7 @@ impl Bench {
             for (y, turn_y) in along_y.iter().enumerate() {
                 let at = x * rows + y;
                 let turned = turn_x * turn_y;
-                let sum = &mut sums[ring_of(at)];
+                let sum = &mut sums[ring_of(x, y)];
                 for [a, b] in pairs {
                     sum[0] += times;
                     sum[1] += times * f64::from(a[at].norm_sqr());
@@ -239,11 +228,16 @@ impl Bench {
         let last = (0..rings).rev().find(|&k| smooth[k] > 1e-3 * most).filter(|_| most > 0.0)?;
         let end = (last + 1) as f64 / RINGS_PER_CYCLE;
         let ends = [cols, rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
-        let squares = (0..self.fft.half() * rows).map(|at| {
-            let (fx, fy) = self.fft.frequency(at);
-            let high = 1.0 - (-(fx * fx + fy * fy) / (high_pass * high_pass)).exp();
-            if at == 0 { 0.0 } else { (smooth[ring_of(at)] / most * high * high) as f32 }
-        });
+        let square = |x: usize, y: usize| {
+            let weight = smooth[ring_of(x, y)] / most;
+            if weight == 0.0 || (x, y) == (0, 0) {
+                return 0.0;
+            }
+            let f2 = (x as f64 / cols as f64).powi(2) + squares_y[y];
+            let high = 1.0 - (-f2 / (high_pass * high_pass)).exp();
+            (weight * high * high) as f32
+        };
+        let squares = (0..self.fft.half()).flat_map(|x| (0..rows).map(move |y| (x, y))).map(|(x, y)| square(x, y));
         Some(Weights { squares: squares.collect(), ends })
     }
 
@@ -348,9 +342,49 @@ impl Bench {
     }
 }
 
+wide! {
+    /// Takes a slope off a line and tapers it; what is no number becomes 0.
+    fn level_and_taper<'a>(work: &'a mut [f32], line: &'a [f32], x: [&'a [f32]; 2], terms: [f32; 3]) {
+        let [along, weights] = x;
+        let [level, slope, weight] = terms;
+        for (((work, value), along), wx) in work.iter_mut().zip(line).zip(along).zip(weights) {
+            let weighed = (value - (level + slope * along)) * weight * wx;
+            *work = if value.is_finite() { weighed } else { 0.0 };
+        }
+    }
+}
+
+wide! {
+    /// A · conj(B) by a band, and the sums of both powers and of their product.
+    fn cross_span<'a>(out: &'a mut [Complex32], band: &'a [f32], sides: [&'a [Complex32]; 2]) -> [f64; 3] {
+        let [a, b] = sides;
+        const LANES: usize = 8;
+        let mut sums = [[0.0f64; LANES]; 3];
+        let mut add = |lane: usize, out: &mut Complex32, band: f32, a: Complex32, b: Complex32| {
+            let (pa, pb) = ((a.re * a.re + a.im * a.im) * band, (b.re * b.re + b.im * b.im) * band);
+            *out = Complex32::new((a.re * b.re + a.im * b.im) * band, (a.im * b.re - a.re * b.im) * band);
+            sums[0][lane] += f64::from(pa);
+            sums[1][lane] += f64::from(pb);
+            sums[2][lane] += f64::from(pa) * f64::from(pb);
+        };
+        let (outs, out) = out.as_chunks_mut::<LANES>();
+        let ((bands, band), (many_a, a), (many_b, b)) =
+            (band.as_chunks::<LANES>(), a.as_chunks::<LANES>(), b.as_chunks::<LANES>());
+        for (((outs, bands), a), b) in outs.iter_mut().zip(bands).zip(many_a).zip(many_b) {
+            for lane in 0..LANES {
+                add(lane, &mut outs[lane], bands[lane], a[lane], b[lane]);
+            }
+        }
+        for (((out, band), a), b) in out.iter_mut().zip(band).zip(a).zip(b) {
+            add(0, out, *band, *a, *b);
+        }
+        sums.map(|lanes| lanes.iter().sum())
+    }
+}
+
 /// exp(2πi f d).
 fn turn(frequency: f64, d: f64) -> Complex32 {
-    let (sine, cosine) = (TAU * frequency * d).sin_cos();
+    let (sine, cosine) = sin_cos(TAU * frequency * d);
     Complex32::new(cosine as f32, sine as f32)
 }
 
@@ -413,10 +447,12 @@ struct Plane {
     x: f32,
     y: f32,
     middle: [f32; 2],
+    /// Columns from the middle.
+    along: Vec<f32>,
 }
 
-impl Plane {
-    fn of(image: &[f32], rows: usize, cols: usize) -> Self {
+wide! {
+    fn plane<'a>(image: &'a [f32], rows: usize, cols: usize) -> Plane {
         let middle = [(cols as f64 - 1.0) / 2.0, (rows as f64 - 1.0) / 2.0];
         // Row sums in f32 of a few hundred values less a level keep six digits.
         let level = image.iter().copied().find(|v| v.is_finite()).unwrap_or(0.0);
@@ -424,15 +460,22 @@ impl Plane {
         let (mut sx, mut sy, mut xx, mut yy) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
         let along: Vec<f32> = (0..cols).map(|x| (x as f64 - middle[0]) as f32).collect();
         for (y, line) in image.chunks_exact(cols).enumerate() {
-            let (mut known, mut row, mut row_x, mut row_xx) = (0.0f32, 0.0f32, 0.0f32, 0.0f32);
-            for (value, dx) in line.iter().zip(&along) {
-                let here = f32::from(u8::from(value.is_finite()));
+            const LANES: usize = 8;
+            let mut sums = [[0.0f32; LANES]; 4];
+            let mut add = |lane: usize, value: f32, dx: f32| {
+                let here = if value.is_finite() { 1.0 } else { 0.0 };
                 let value = if value.is_finite() { value - level } else { 0.0 };
-                known += here;
-                row += value;
-                row_x += dx * value;
-                row_xx += here * dx * dx;
+                sums[0][lane] += here;
+                sums[1][lane] += value;
+                sums[2][lane] += dx * value;
+                sums[3][lane] += here * dx * dx;
+            };
+            let ((lines, line), (alongs, along)) = (line.as_chunks::<LANES>(), along.as_chunks::<LANES>());
+            for (values, along) in lines.iter().zip(alongs) {
+                (0..LANES).for_each(|lane| add(lane, values[lane], along[lane]));
             }
+            line.iter().zip(along).for_each(|(value, dx)| add(0, *value, *dx));
+            let [known, row, row_x, row_xx] = sums.map(|lanes| lanes.iter().sum::<f32>());
             let dy = y as f64 - middle[1];
             n += f64::from(known);
             sum += f64::from(row);
@@ -445,11 +488,7 @@ impl Plane {
         // Coordinates count from the middle: with few pixels left out their means are next to nothing.
         let mean = mean + f64::from(level);
         let slope = |sum: f64, spread: f64| if spread > 0.0 { (sum / spread) as f32 } else { 0.0 };
-        Self { mean: mean as f32, x: slope(sx, xx), y: slope(sy, yy), middle: middle.map(|m| m as f32) }
-    }
-
-    fn at(&self, x: usize, y: usize) -> f32 {
-        self.mean + self.x * (x as f32 - self.middle[0]) + self.y * (y as f32 - self.middle[1])
+        Plane { mean: mean as f32, x: slope(sx, xx), y: slope(sy, yy), middle: middle.map(|m| m as f32), along }
     }
 }
 

@@ -1,6 +1,6 @@
 //! What focus adds to the spectra: `cargo bench --bench focus_cost` prints the time of the spectra alone, of the same
-//! with the regions' spectra gathered, and of the fit, for tilts of one section each on one core. Only the ratio
-//! travels from machine to machine.
+//! with the regions' spectra gathered, and of the fit, for tilts of one section and of a montage on one core. Only the
+//! ratio travels from machine to machine.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
 
@@ -20,7 +20,15 @@ use tiltworth::simulate::{Recipe, run};
 const ROUNDS: usize = 15;
 
 fn main() {
-    for (side, tilt_deg) in [(512, 60.0), (1024, 0.0), (1024, 60.0), (2048, 60.0)] {
+    for (side, tiles, tilt_deg) in [
+        (512, 1, 60.0),
+        (512, 3, 60.0),
+        (1024, 1, 0.0),
+        (1024, 1, 60.0),
+        (1024, 3, 60.0),
+        (2048, 1, 60.0),
+        (2048, 3, 60.0),
+    ] {
         let facts = focus_series::Facts { step_deg: 60.0, size_px: [side.min(1024), side.min(1024)], ..FACTS };
         let recipe = Recipe::from_toml(&focus_series::recipe(&facts, ""), std::path::Path::new("cost")).unwrap();
         let at = if tilt_deg == 0.0 { 1 } else { 2 };
@@ -41,15 +49,23 @@ fn main() {
         let mut times: Vec<[f64; 3]> = Vec::new();
         for _ in 0..ROUNDS {
             let start = Instant::now();
-            black_box(periodogram.average((side, side), copy, |_, _| true));
+            for _ in 0..tiles {
+                black_box(periodogram.average((side, side), copy, |_, _| true));
+            }
             let spectra = start.elapsed().as_secs_f64();
             let start = Instant::now();
-            let mut collector = Collector::new(&plan.optics.grid, (side, side), 1);
-            black_box(periodogram.average_and_show((side, side), copy, |_, _| true, |r, c, t| collector.add(r, c, t)));
+            let mut maps = Vec::new();
+            for tile in 0..tiles {
+                let mut collector = Collector::new(&plan.optics.grid, (side, side), tiles);
+                let add = |row: usize, column: usize, power: &[f32]| collector.add(row, column, power);
+                black_box(periodogram.average_and_show((side, side), copy, |_, _| true, add));
+                maps.extend(collector.finish(tile));
+            }
             let gathered = start.elapsed().as_secs_f64();
-            let maps = collector.finish(0);
             let start = Instant::now();
-            let found = measure(&plan, &maps, &[[0.0, 0.0]], &geometry);
+            // All tiles show the same: they were refocused one by one, as far as the fit can tell.
+            let middles: Vec<[f64; 2]> = (0..tiles).map(|tile| [0.0, 0.9 * (tile * side) as f64]).collect();
+            let found = measure(&plan, &maps, &middles, &geometry);
             let fit = start.elapsed().as_secs_f64();
             assert!(found.figures.is_ok() || side > 1024, "{:?}", found.figures);
             times.push([spectra, gathered - spectra, fit]);
@@ -61,7 +77,7 @@ fn main() {
         };
         let (spectra, gather, fit) = (median(0), median(1), median(2));
         println!(
-            "{side}² at {tilt_deg}°: spectra {spectra:.2} ms, gathering {gather:.2} ms, fit {fit:.2} ms; added over spectra {:.2}",
+            "{tiles} × {side}² at {tilt_deg}°: spectra {spectra:.2} ms, gathering {gather:.2} ms, fit {fit:.2} ms; added over spectra {:.2}",
             (gather + fit) / spectra
         );
     }

@@ -65,7 +65,7 @@ impl Sums {
         let mut found = Self::none(flat, sloped);
         let mut waves = Waves::new(high - low);
         for ((y, &n), place) in flat.y.iter().zip(&flat.n).zip(places) {
-            waves.fill(optics, flat.band, trial.of(place), place.variance_um2 * trial.slope * trial.slope);
+            waves.fill(optics, flat.band, trial.of(place), place.variance_um2 * trial.slope * trial.slope, n);
             let e = place.expected_um;
             add_rings(&mut found.one, &waves.both, n, low);
             add_squares(&mut found.two, &waves.both, n, low);
@@ -77,11 +77,11 @@ impl Sums {
             for sector in 0..flat.sectors {
                 let band = sector * flat.rings + low..sector * flat.rings + high;
                 let y = &y[band.clone()];
-                for (sums, wave) in found.wave.iter_mut().zip(&waves.both) {
-                    add_wave(&mut sums[band.clone()], y, wave, n);
+                for (sums, wave) in found.wave.iter_mut().zip(&waves.weighed) {
+                    add_wave(&mut sums[band.clone()], y, wave, 1.0);
                 }
-                for (sums, wave) in found.tilted.iter_mut().zip(&waves.both).filter(|_| sloped) {
-                    add_wave(&mut sums[band.clone()], y, wave, n * e);
+                for (sums, wave) in found.tilted.iter_mut().zip(&waves.weighed).filter(|_| sloped) {
+                    add_wave(&mut sums[band.clone()], y, wave, e as f32);
                 }
             }
         }
@@ -129,6 +129,8 @@ impl Sums {
 /// C and S of one map by ring of the band.
 struct Waves {
     both: [Vec<f64>; 2],
+    /// The same times the map's patches.
+    weighed: [Vec<f32>; 2],
     kept: Vec<f64>,
     /// What variance of underfocus leaves of each ring: maps have mostly the same.
     variance_um2: f64,
@@ -138,10 +140,11 @@ struct Waves {
 impl Waves {
     fn new(rings: usize) -> Self {
         let none = || vec![0.0; rings];
-        Self { both: [none(), none()], kept: none(), variance_um2: 0.0, blurred: vec![1.0; rings] }
+        let weighed = [(); 2].map(|()| vec![0.0; rings]);
+        Self { both: [none(), none()], weighed, kept: none(), variance_um2: 0.0, blurred: vec![1.0; rings] }
     }
 
-    fn fill(&mut self, optics: &Optics, (low, high): (usize, usize), defocus_um: f64, variance_um2: f64) {
+    fn fill(&mut self, optics: &Optics, (low, high): (usize, usize), defocus_um: f64, variance_um2: f64, n: f64) {
         if variance_um2 != self.variance_um2 {
             self.variance_um2 = variance_um2;
             self.blurred = (low..high).map(|ring| optics.blurred(ring, variance_um2)).collect();
@@ -152,6 +155,9 @@ impl Waves {
         let [cosines, sines] = &mut self.both;
         let phases = [&optics.ring_a[low..high], &optics.ring_b[low..high]];
         phase(cosines, sines, phases, &self.kept, defocus_um);
+        for (weighed, wave) in self.weighed.iter_mut().zip(&self.both) {
+            weighed.iter_mut().zip(wave).for_each(|(weighed, wave)| *weighed = (n * wave) as f32);
+        }
     }
 }
 
@@ -187,9 +193,9 @@ wide! {
 }
 
 wide! {
-    fn add_wave<'a>(sums: &'a mut [f32], y: &'a [f32], wave: &'a [f64], n: f64) {
+    fn add_wave<'a>(sums: &'a mut [f32], y: &'a [f32], wave: &'a [f32], times: f32) {
         for ((sum, y), wave) in sums.iter_mut().zip(y).zip(wave) {
-            *sum += (y - 1.0) * (n * wave) as f32;
+            *sum += times * (y - 1.0) * wave;
         }
     }
 }

@@ -123,8 +123,12 @@ pub fn arrows(record: &Record, evidence: &Evidence) -> Result<Option<(String, f6
 
 pub(super) type Area<'a> = DrawingArea<SVGBackend<'a>, plotters::coord::Shift>;
 
+/// Beyond this nothing is seen on any picture; evidence of a strange hand may say more.
+const FAR: i32 = 100_000;
+
 /// An arrow with a pale edge, so that it shows on any picture.
 pub(super) fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
+    let [start, end] = [start, end].map(|(x, y)| (x.clamp(-FAR, FAR), y.clamp(-FAR, FAR)));
     let (dx, dy) = (f64::from(end.0 - start.0), f64::from(end.1 - start.1));
     let length = dx.hypot(dy);
     let mut strokes = vec![vec![start, end]];

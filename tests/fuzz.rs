@@ -1,5 +1,5 @@
-//! Hostile files: whatever bytes stand in a stack, a table, a sheet, a list of angles, a log or a header, they are read or
-//! refused within bounded memory and time, and never panic.
+//! Hostile files: whatever bytes stand in a stack, a table, a sheet, a list of angles, a log or a header, a record, its
+//! evidence or a profile, they are read or refused within bounded memory and time, and never panic.
 //!
 //! Sound inputs are damaged at random, `FUZZ_ROUNDS` times a format (a few thousand where not stated); what an earlier run
 //! found stands under tests/fuzz/found and is tried again. `FUZZ_SECONDS=600 tests/run fuzz` runs the coverage-guided
@@ -19,6 +19,8 @@ use std::time::{Duration, Instant};
 use support::Cheap;
 
 const ROUNDS: usize = 10_000;
+/// A page is drawn in each round of these formats: so many times fewer rounds.
+const HEAVY: [(&str, usize); 3] = [("record", 10), ("evidence", 10), ("profile", 4)];
 /// Far more than any input of a few kilobytes may cost, even on a busy machine.
 const LONGEST: Duration = Duration::from_secs(10);
 const MOST_MEMORY_KB: u64 = 1_500_000;
@@ -59,8 +61,81 @@ fn seeds(format: &str) -> Vec<Vec<u8>> {
             let stack = fs::read(tests().join("reference/sources/records.mrc")).unwrap();
             vec![[layout.as_bytes(), &stack].concat()]
         }
+        "record" => vec![seed("record.json")],
+        "evidence" => vec![seed("evidence.zip")],
+        "profile" => tiltworth::judge::profile::BUILT_IN
+            .iter()
+            .map(|(_, text)| text.as_bytes().to_vec())
+            .chain([seed("profile.toml")])
+            .collect(),
         _ => panic!("no seeds for {format}"),
     }
+}
+
+fn seed(name: &str) -> Vec<u8> {
+    fs::read(tests().join("fuzz/seeds").join(name)).unwrap()
+}
+
+/// Of these, most of what is damaged byte by byte is not even JSON: their values are replaced instead, in most rounds.
+fn damage_values(format: &str, input: &[u8], random: &mut Cheap) -> Option<Vec<u8>> {
+    match format {
+        "record" => Some(replaced(input, random)),
+        "evidence" => {
+            let mut sound = zip::ZipArchive::new(std::io::Cursor::new(input)).unwrap();
+            let mut out = zip::ZipWriter::new(std::io::Cursor::new(Vec::new()));
+            for at in 0..sound.len() {
+                let mut entry = sound.by_index(at).unwrap();
+                let mut bytes = Vec::new();
+                std::io::Read::read_to_end(&mut entry, &mut bytes).unwrap();
+                let name = entry.name().unwrap().into_owned();
+                if name == "evidence.json" {
+                    bytes = replaced(&bytes, random);
+                }
+                out.start_file(name, zip::write::SimpleFileOptions::default()).unwrap();
+                std::io::Write::write_all(&mut out, &bytes).unwrap();
+            }
+            Some(out.finish().unwrap().into_inner())
+        }
+        _ => None,
+    }
+}
+
+/// A JSON text with one to six of its values replaced by odd ones of the same kind, or taken out of a list.
+fn replaced(text: &[u8], random: &mut Cheap) -> Vec<u8> {
+    use serde_json::Value;
+    const NUMBERS: [f64; 11] = [0.0, -1.0, 1.0, -0.0, 1e-300, -1e300, 1e308, 90.0, -90.0, 0.5, 4_294_967_296.0];
+    const TEXTS: [&str; 6] = ["", "</script><script>", "\u{0}", "\u{202e}x", "9999-99-99T99:99:99Z", "pass"];
+    fn leaves<'a>(value: &'a mut Value, out: &mut Vec<&'a mut Value>) {
+        match value {
+            Value::Array(items) if items.len() > 8 => out.push(value),
+            Value::Array(items) => items.iter_mut().for_each(|item| leaves(item, out)),
+            Value::Object(keys) => keys.values_mut().for_each(|value| leaves(value, out)),
+            _ => out.push(value),
+        }
+    }
+    let mut value: Value = serde_json::from_slice(text).unwrap();
+    for _ in 0..=random.next() % 6 {
+        let mut all = Vec::new();
+        leaves(&mut value, &mut all);
+        let at = random.next() as usize % all.len();
+        let number = NUMBERS[random.next() as usize % NUMBERS.len()];
+        let chosen = all.swap_remove(at);
+        let odd = match chosen {
+            Value::Array(items) => {
+                items.truncate(random.next() as usize % items.len());
+                continue;
+            }
+            Value::Number(whole) if !whole.is_f64() => {
+                Value::from([0u64, 1, 2, 7, 1_000_000, u64::from(u32::MAX), u64::MAX][random.next() as usize % 7])
+            }
+            Value::Number(_) => number.into(),
+            Value::String(_) => TEXTS[random.next() as usize % TEXTS.len()].into(),
+            Value::Bool(was) => Value::Bool(!*was),
+            _ => [Value::from(number), Value::from(""), Value::Array(Vec::new())][random.next() as usize % 3].clone(),
+        };
+        *chosen = if random.next().is_multiple_of(8) { Value::Null } else { odd };
+    }
+    serde_json::to_vec(&value).unwrap()
 }
 
 /// Damages an input in one to four places.
@@ -121,9 +196,13 @@ fn damaged_inputs_are_read_or_refused() {
             attempt(format, entry, &found);
         }
         let mut random = Cheap(0x7157_0017 + format.len() as u64);
-        for round in 0..rounds {
+        let fewer = HEAVY.iter().find(|(heavy, _)| *heavy == format).map_or(1, |(_, fewer)| *fewer);
+        for round in 0..rounds / fewer {
             let mut input = seeds[round % seeds.len()].clone();
-            damage(&mut input, &seeds, &mut random);
+            match damage_values(format, &input, &mut random).filter(|_| round % 4 != 0) {
+                Some(damaged) => input = damaged,
+                None => damage(&mut input, &seeds, &mut random),
+            }
             attempt(format, entry, &input);
         }
     }
@@ -138,6 +217,9 @@ fn the_functions_read_sound_inputs() {
     // A function that refused everything at once would never be damaged by anything.
     let path = tests().join("reference/sources/records.mrc");
     assert!(tiltworth::intake::stack::open(&path).unwrap().read(3).is_ok());
+    assert!(tiltworth::record::archive::read(&tests().join("fuzz/seeds/evidence.zip")).is_ok());
+    let record = String::from_utf8(seed("record.json")).unwrap();
+    assert!(tiltworth::record::reading::parse(&record, "r").is_ok());
     for (format, entry) in entries::ENTRIES {
         for seed in seeds(format) {
             attempt(format, entry, &seed);

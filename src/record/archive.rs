@@ -1,6 +1,7 @@
 //! `evidence.zip`: written and read.
 
 use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture};
+use crate::record::sane;
 use std::fs::File;
 use std::io::{Read, Seek, Write};
 use std::path::Path;
@@ -53,17 +54,38 @@ pub fn write(evidence: &Evidence, to: impl Write + Seek) -> Result<(), ArchiveEr
 /// The file is no archive of ours, of a later layout, or larger than any of ours.
 pub fn read(path: &Path) -> Result<Evidence, ArchiveError> {
     let mut zip = ZipArchive::new(File::open(path)?)?;
-    let curves: Curves = serde_json::from_slice(&entry(&mut zip, CURVES)?)?;
+    let value: serde_json::Value = serde_json::from_slice(&entry(&mut zip, CURVES)?)?;
+    if let Some(number) = sane::beyond(&value) {
+        return Err(ArchiveError::Contents(format!("{CURVES} is damaged: {number}, which none of ours does")));
+    }
+    let curves: Curves = serde_json::from_value(value)?;
     if curves.evidence_version != EVIDENCE_VERSION {
         let found = curves.evidence_version;
         let fault = format!("its layout is version {found}, this tiltworth reads version {EVIDENCE_VERSION}");
         return Err(ArchiveError::Contents(fault));
+    }
+    if let Some(fault) = damage(&curves) {
+        return Err(ArchiveError::Contents(format!("{CURVES} is damaged: {fault}")));
     }
     let mut pictures = Vec::new();
     for tilt in &curves.tilts {
         pictures.push(Picture { name: tilt.picture.clone(), jpeg: entry(&mut zip, &tilt.picture)? });
     }
     Ok(Evidence { curves, pictures })
+}
+
+/// What names a tilt that is not there, or a picture that no JPEG can be.
+fn damage(curves: &Curves) -> Option<String> {
+    let tilts = curves.tilts.len();
+    let missing = |tilt: usize| tilt >= tilts;
+    let alignment = curves.alignment.iter();
+    let sights = alignment.clone().flat_map(|alignment| &alignment.tracks).flat_map(|track| &track.sights);
+    let named = alignment.map(|alignment| alignment.start).chain(sights.map(|sight| sight.tilt));
+    if let Some(tilt) = named.chain(curves.repeat.iter().map(|repeat| repeat.tilt)).find(|&tilt| missing(tilt)) {
+        return Some(format!("it names tilt {tilt} of {tilts}, counted from 0"));
+    }
+    let large = curves.tilts.iter().find(|tilt| tilt.picture_px.iter().any(|&px| px > u32::from(u16::MAX)));
+    large.map(|tilt| format!("{} would be {} × {} px", tilt.picture, tilt.picture_px[0], tilt.picture_px[1]))
 }
 
 fn entry(zip: &mut ZipArchive<File>, name: &str) -> Result<Vec<u8>, ArchiveError> {
@@ -110,11 +132,19 @@ mod tests {
             repeat: Some(RepeatCurves { tilt: 0, patches_px: vec![[1.0, 2.0, 0.5, -0.5]] }),
         };
         let pictures = vec![Picture { name: "pictures/000.jpg".into(), jpeg: vec![1, 2, 3] }];
-        let evidence = Evidence { curves, pictures };
+        let mut evidence = Evidence { curves, pictures };
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("evidence.zip");
         write(&evidence, File::create(&path).unwrap()).unwrap();
         assert_eq!(read(&path).unwrap(), evidence);
+        let told = |evidence: &Evidence| {
+            write(evidence, File::create(&path).unwrap()).unwrap();
+            read(&path).unwrap_err().to_string()
+        };
+        evidence.curves.tilts[0].picture_px = [70_000, 2];
+        assert_eq!(told(&evidence), "evidence.json is damaged: pictures/000.jpg would be 70000 × 2 px");
+        evidence.curves.repeat = Some(RepeatCurves { tilt: 1, patches_px: Vec::new() });
+        assert_eq!(told(&evidence), "evidence.json is damaged: it names tilt 1 of 1, counted from 0");
         std::fs::write(&path, "no archive").unwrap();
         assert!(read(&path).is_err());
     }

@@ -15,6 +15,7 @@ pub mod hashes;
 pub mod output;
 pub mod pair;
 pub mod reading;
+pub mod sane;
 pub mod tables;
 
 use schemars::JsonSchema;

@@ -2,7 +2,7 @@
 //!
 //! A record of layout version 1 stays readable for good: keys that were added later are optional here.
 
-use crate::record::{RECORD_VERSION, Record};
+use crate::record::{RECORD_VERSION, Record, sane};
 use serde::Deserialize;
 use std::path::Path;
 
@@ -37,7 +37,11 @@ pub fn parse(text: &str, origin: &str) -> Result<Record, RecordError> {
             format!("its layout is version {}, this tiltworth reads up to {RECORD_VERSION}", layout.record_version);
         return Err(wrong(fault, "use the tiltworth that wrote it, or a later one"));
     }
-    serde_json::from_str(text).map_err(no_record)
+    let value: serde_json::Value = serde_json::from_str(text).map_err(no_record)?;
+    if let Some(number) = sane::beyond(&value) {
+        return Err(wrong(format!("it is damaged: {number}, which no record does"), "restore it from a copy"));
+    }
+    serde_json::from_value(value).map_err(no_record)
 }
 
 /// Reads a file's text.
@@ -79,5 +83,9 @@ mod tests {
         );
         assert!(message("{\"record_version\": 1}").starts_with("r.json: it is no record (missing field"));
         assert!(message("no json").starts_with("r.json: it is no record"));
+        assert_eq!(
+            message("{\"record_version\": 1, \"tilts\": [{\"index\": 1e300}]}"),
+            "r.json: it is damaged: .tilts[0].index holds 1e+300, which no record does; restore it from a copy"
+        );
     }
 }

@@ -5,6 +5,7 @@
 
 mod alignment_pictures;
 mod alignment_runs;
+mod axis;
 mod change;
 pub mod compare;
 mod counts;

@@ -47,7 +47,7 @@ impl<'a> Canvas<'a> {
     }
 
     pub(super) fn at(&self, [x, y]: [f64; 2]) -> (i32, i32) {
-        let place = |v: f64, k: usize| ((v - self.origin_px[k]) * self.scale).round() as i32;
+        let place = |v: f64, k: usize| (((v - self.origin_px[k]) * self.scale).round() as i32).clamp(-FAR, FAR);
         (place(x, 0), place(y, 1))
     }
 
@@ -137,7 +137,6 @@ const FAR: i32 = 100_000;
 
 /// An arrow with a pale edge, so that it shows on any picture.
 fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), ReportError> {
-    let [start, end] = [start, end].map(|(x, y)| (x.clamp(-FAR, FAR), y.clamp(-FAR, FAR)));
     let (dx, dy) = (f64::from(end.0 - start.0), f64::from(end.1 - start.1));
     let length = dx.hypot(dy);
     let mut strokes = vec![vec![start, end]];
@@ -163,7 +162,7 @@ fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64)
     let round = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
     let px = round.into_iter().rfind(|px| *px <= longest.max(0.05)).unwrap_or(0.05);
     let y = (canvas.size[1] + 22.0) as i32;
-    let end = 12 + (px * magnified * canvas.scale).round().max(2.0) as i32;
+    let end = 12 + ((px * magnified * canvas.scale).round() as i32).clamp(2, FAR);
     drawn(root.draw(&PathElement::new(vec![(12, y), (end, y)], FAIL.placeholder.stroke_width(3))))?;
     let text = format!("{} px, drawn × {magnified:.0}", format::significant(px));
     drawn(root.draw(&Text::new(text, (end + 10, y - 8), label(&INK))))

@@ -4,6 +4,7 @@
 use crate::compare::chart::{Chart, Point};
 use crate::compare::signals::Signal;
 use crate::ledger::figures::Scale;
+use crate::report::axis::{Axis, near};
 use crate::report::format::{fixed, significant};
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
@@ -119,7 +120,7 @@ impl Ranged for Levels {
     }
 
     fn map(&self, value: &f64, (from, to): (i32, i32)) -> i32 {
-        let share = (value - self.range.start) / (self.range.end - self.range.start);
+        let share = (near(*value, &self.range) - self.range.start) / (self.range.end - self.range.start);
         from + (f64::from(to - from) * share).round() as i32
     }
 
@@ -153,9 +154,11 @@ impl Frame<'_> {
             let root = SVGBackend::with_string(&mut svg, self.size).into_drawing_area();
             let mut builder = ChartBuilder::on(&root);
             builder.margin(8).margin_right(20).x_label_area_size(30).y_label_area_size(84);
-            let mut plane = drawn(
-                builder.build_cartesian_2d(days.clone(), Levels { range: y.clone(), ticks: self.ticks.clone() }),
-            )?;
+            let mut plane =
+                drawn(builder.build_cartesian_2d(
+                    Axis::new(days.clone()),
+                    Levels { range: y.clone(), ticks: self.ticks.clone() },
+                ))?;
             if let Some(baseline) = baseline_days(chart) {
                 let corners = [(baseline.start, y.start), (baseline.end, y.end)];
                 drawn(plane.draw_series([Rectangle::new(corners, BAND.placeholder.mix(0.35).filled())]))?;

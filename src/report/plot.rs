@@ -1,9 +1,9 @@
 //! What all plots over tilt share: one width, one angle axis, the marks for points, limits and excluded tilts.
 
 use crate::record::{Limit, Record};
+use crate::report::axis::Axis;
 use crate::report::page::ReportError;
 use crate::report::theme::{self, AIM, About, DATA, FAIL, FAINT, INK, LIMIT, Role};
-use plotters::coord::types::RangedCoordf64;
 use plotters::prelude::*;
 use std::ops::Range;
 
@@ -13,7 +13,7 @@ const FONT: &str = "sans-serif";
 const LABEL_PX: i32 = 15;
 
 /// A chart over tilt.
-pub type TiltChart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<RangedCoordf64, RangedCoordf64>>;
+pub type TiltChart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
 
 /// A label in a role's colour.
 pub fn label(role: &Role) -> TextStyle<'static> {
@@ -101,7 +101,7 @@ pub fn over_tilt_with(
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let mut builder = ChartBuilder::on(&root);
         builder.margin(8).margin_right(16).x_label_area_size(44).y_label_area_size(78);
-        let mut chart = drawn(builder.build_cartesian_2d(angles.clone(), y))?;
+        let mut chart = drawn(builder.build_cartesian_2d(Axis::new(angles.clone()), Axis::new(y)))?;
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(label(&INK)).axis_desc_style(label(&INK));

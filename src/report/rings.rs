@@ -4,6 +4,7 @@
 use crate::physics::contrast::{Astigmatic, Lens};
 use crate::record::evidence::RingCurves;
 use crate::record::{Focus, Record, Tilt};
+use crate::report::axis::Axis;
 use crate::report::format::fixed;
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label_of};
@@ -51,7 +52,8 @@ pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let mut builder = ChartBuilder::on(&root);
         builder.margin(8).margin_right(16).x_label_area_size(58).y_label_area_size(88);
-        let mut chart = drawn(builder.build_cartesian_2d(first.0..last.0, low - room..high + room))?;
+        let mut chart =
+            drawn(builder.build_cartesian_2d(Axis::new(first.0..last.0), Axis::new(low - room..high + room)))?;
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(large(&INK)).axis_desc_style(large(&INK)).x_labels(5).y_labels(4);

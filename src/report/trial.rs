@@ -1,5 +1,6 @@
 //! The page of a trial: a curve for every kind of fault, and how often sound series are flagged.
 
+use crate::report::axis::Axis;
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
 use crate::report::templates::{environment, part};
@@ -50,7 +51,8 @@ fn curve(fault: &FaultTrial) -> Result<Option<String>, ReportError> {
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
         let mut builder = ChartBuilder::on(&root);
         builder.margin(8).margin_right(18).x_label_area_size(44).y_label_area_size(58);
-        let mut chart = drawn(builder.build_cartesian_2d(low.log10()..high.log10(), -4.0..104.0))?;
+        let mut chart =
+            drawn(builder.build_cartesian_2d(Axis::new(low.log10()..high.log10()), Axis::new(-4.0..104.0)))?;
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(label(&INK)).axis_desc_style(label(&INK));

@@ -6,13 +6,17 @@ use std::path::Path;
 use tiltworth::intake::section_header::HeaderSheet;
 use tiltworth::intake::sheet::{ColumnMapping, Sheet};
 use tiltworth::intake::{angles, log, rows, section_header, sheet, stack, table};
+use tiltworth::judge::{Profile, judge};
+use tiltworth::ledger::Summary;
+use tiltworth::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture};
+use tiltworth::record::{Record, alignment_table, archive, reading, tables};
 
 /// A format's name and its function.
 pub type Entry = (&'static str, fn(&[u8]));
 
 /// All of them.
 #[allow(dead_code, reason = "the guided fuzzers call one function each")]
-pub const ENTRIES: [Entry; 7] = [
+pub const ENTRIES: [Entry; 10] = [
     ("tiff", any_stack),
     ("mrc", any_stack),
     ("table", any_table),
@@ -20,6 +24,9 @@ pub const ENTRIES: [Entry; 7] = [
     ("angles", any_angles),
     ("log", any_log),
     ("header", any_header),
+    ("record", any_record),
+    ("evidence", any_evidence),
+    ("profile", any_profile),
 ];
 
 /// Sections of a stack that are read; the others would only repeat them.
@@ -94,6 +101,64 @@ pub fn any_header(bytes: &[u8]) {
             let _ = rows::merge(&[grid], &BTreeMap::new());
         }
     });
+}
+
+/// A sound record of three tilts.
+const RECORD: &str = include_str!("seeds/record.json");
+/// More tilts than this take time and tell nothing new.
+const MOST_TILTS: usize = 12;
+
+/// A record: read, drawn as a page without curves and pictures, and written as tables and as a row of the ledger.
+pub fn any_record(bytes: &[u8]) {
+    let Ok(record) = reading::parse(&String::from_utf8_lossy(bytes), "record.json") else { return };
+    if record.tilts.len() <= MOST_TILTS {
+        used(&record, &blank(record.tilts.len()));
+    }
+    let _ = (Summary::of(&record, None).cells(), tables::tilts_csv(&record));
+}
+
+/// An archive of curves and pictures: read, and drawn with a record that has as many tilts.
+pub fn any_evidence(bytes: &[u8]) {
+    with_file(bytes, |path| {
+        let Ok(evidence) = archive::read(path) else { return };
+        let Ok(mut record) = reading::parse(RECORD, "record.json") else { return };
+        let (tilts, sound) = (evidence.curves.tilts.len(), record.tilts.clone());
+        if tilts <= MOST_TILTS {
+            record.tilts = sound.into_iter().cycle().take(tilts).collect();
+            used(&record, &evidence);
+        }
+    });
+}
+
+/// A profile, and a sound record held up to it.
+pub fn any_profile(bytes: &[u8]) {
+    let Ok(profile) = Profile::parse(&String::from_utf8_lossy(bytes), "a profile") else { return };
+    let Ok(mut record) = reading::parse(RECORD, "record.json") else { return };
+    let (_, verdict) = judge(&record.series, &mut record.tilts, &record.measures, &profile);
+    assert!(verdict.exclude_tilts_deg.len() <= record.tilts.len());
+}
+
+fn used(record: &Record, evidence: &Evidence) {
+    let _ = tables::dose_weights_csv(record, evidence);
+    let _ = alignment_table::alignment_csv(record, evidence);
+    if let Ok(page) = tiltworth::report::render(record, evidence, None) {
+        // Whatever stands in it, the page's own script is the only one that runs.
+        assert!(page.trim_end().ends_with("</html>"));
+    }
+}
+
+/// Evidence without curves and pictures.
+fn blank(tilts: usize) -> Evidence {
+    let tilt = serde_json::json!({
+        "picture": "", "picture_px": [0, 0], "picture_scale": 1.0, "picture_counts": [0.0, 1.0], "power": [], "noise": null,
+        "azimuth_relative": [], "sharpness_run": null, "weights": [],
+    });
+    let curves = serde_json::json!({
+        "evidence_version": EVIDENCE_VERSION, "frequency_cycles_per_px": [], "tilts": vec![tilt; tilts], "weight_resolution_nm": [],
+    });
+    let curves: Curves = serde_json::from_value(curves).unwrap_or_else(|error| panic!("{error}"));
+    let pictures = (0..tilts).map(|_| Picture { name: String::new(), jpeg: Vec::new() }).collect();
+    Evidence { curves, pictures }
 }
 
 /// Calls `f` with a file of these bytes, in memory where the machine has such a place.

@@ -1,0 +1,5 @@
+#![no_main]
+#[path = "../entries.rs"]
+mod entries;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| entries::any_evidence(bytes));

@@ -10,6 +10,7 @@ use crate::record::Record;
 use crate::record::evidence::Evidence;
 use crate::record::hashes;
 
+mod ahead;
 mod finish;
 pub mod need;
 mod pass;

@@ -250,6 +250,39 @@ fn a_share_that_stalls_holds_up_its_own_series_alone() {
     assert!(record.inputs.iter().all(|input| input.sha256.is_some()));
 }
 
+/// A share whose every read takes its time is read ahead of the workers: the whole run is over in a small part of the time
+/// that its reads would take one after another.
+#[test]
+fn the_latency_of_a_share_is_hidden() {
+    const LATENCY: Duration = Duration::from_millis(20);
+    let _alone = alone();
+    let home = tempfile::tempdir().unwrap();
+    let (series, share) = (home.path().join("series"), home.path().join("share"));
+    fs::create_dir_all(&series).unwrap();
+    fs::create_dir(&share).unwrap();
+    support::big_montage(&series, 1024, 30);
+    let bytes = fs::read(series.join("stack.mrc")).unwrap();
+    fs::remove_file(series.join("stack.mrc")).unwrap();
+    let Ok((session, reads)) = broken_disk::mount_far(&share, "stack.mrc", bytes, LATENCY) else {
+        assert!(std::env::var_os("TILTWORTH_NO_SKIP").is_none(), "no FUSE");
+        println!("SKIPPED a share with latency: no file system can be mounted here");
+        return;
+    };
+    let link = format!("stack = \"{}\"", share.join("stack.mrc").display());
+    let sheet = fs::read_to_string(series.join("series.toml")).unwrap().replace("stack = \"stack.mrc\"", &link);
+    fs::write(series.join("series.toml"), sheet).unwrap();
+    let begun = Instant::now();
+    let mut run = Command::new(env!("CARGO_BIN_EXE_tiltworth"));
+    let output = run.arg("assess").arg(&series).arg("--out").arg(home.path().join("out")).output().unwrap();
+    let took = begun.elapsed();
+    drop(session);
+    assert_eq!(output.status.code(), Some(0), "{}", said(&output));
+    let reads = reads.load(std::sync::atomic::Ordering::Relaxed);
+    let in_turn = LATENCY * u32::try_from(reads).unwrap();
+    println!("{reads} reads, {in_turn:?} one after another; the run took {took:?}");
+    assert!(reads > 100 && 4 * took < in_turn, "{reads} reads of {LATENCY:?}: the run took {took:?}");
+}
+
 #[test]
 fn a_ledger_that_goes_and_comes_back_gets_every_record_once() {
     let _alone = alone();

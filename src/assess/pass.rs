@@ -1,5 +1,6 @@
 //! The pass over the sections: what is measured while a tilt is in memory, and what is kept of it.
 
+use super::ahead::Ahead;
 use super::tilts::place_of;
 use crate::intake::Series;
 use crate::intake::stack::Section;
@@ -75,6 +76,7 @@ pub(super) struct Pass<'a> {
     pub(super) polar: Option<PolarMap>,
     /// What the focus of every tilt is measured with, or why it is not.
     pub(super) focus: Measured<focus::Plan>,
+    pub(super) ahead: Ahead,
     /// Idle workers' plans and buffers.
     pub(super) periodograms: Mutex<Vec<Periodogram>>,
 }
@@ -92,12 +94,25 @@ impl<'a> Pass<'a> {
             patch,
             polar: patch.map(|size| PolarMap::new(size, &sharpness::ring_edges(), &BAND_EDGES, SECTORS)),
             focus: focus::series::plan(series, patch),
+            ahead: Ahead::new(
+                series.tilts.iter().flat_map(|tilt| &tilt.rows).map(|&row| series.sections[row].page).collect(),
+            ),
             periodograms: Mutex::new(Vec::new()),
         }
     }
 
     pub(super) fn run(&self, progress: &(dyn Fn() + Sync), go_on: &(dyn Fn() -> bool + Sync)) -> Option<Vec<TiltSeen>> {
-        self.series.tilts.par_iter().with_max_len(1).map(|tilt| self.tilt(tilt, progress, go_on)).collect()
+        std::thread::scope(|scope| {
+            let stack = self.series.stack.as_ref();
+            scope.spawn(|| self.ahead.run(stack, &|| go_on() && !self.ahead.is_over()));
+            let _asking = self.ahead.asking();
+            // One after another, and not in halves, so that what comes next is known.
+            let tilts = self.series.tilts.iter().enumerate().par_bridge();
+            let seen: Option<Vec<_>> = tilts.map(|(at, tilt)| Some((at, self.tilt(tilt, progress, go_on)?))).collect();
+            let mut seen = seen?;
+            seen.sort_by_key(|(at, _)| *at);
+            Some(seen.into_iter().map(|(_, tilt)| tilt).collect())
+        })
     }
 
     /// `None` where the user stopped the work.
@@ -116,6 +131,7 @@ impl<'a> Pass<'a> {
                     self.bring(&desk, slot, &section, &tile);
                     Ok(tile)
                 });
+                self.ahead.taken();
                 progress();
                 tile
             })

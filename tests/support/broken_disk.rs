@@ -11,12 +11,16 @@ use fuser::{
 use std::ffi::OsStr;
 use std::ops::Range;
 use std::path::Path;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::{Duration, UNIX_EPOCH};
 
 struct BrokenDisk {
     name: &'static str,
-    bytes: Vec<u8>,
+    bytes: Arc<Vec<u8>>,
+    /// Every read is answered so much later, others meanwhile; and how many there were.
+    latency: Duration,
+    reads: Arc<AtomicUsize>,
     broken: Range<u64>,
     /// The first read that reaches a place waits so long.
     stall: Option<(u64, Duration)>,
@@ -27,6 +31,12 @@ const FILE: INodeNo = INodeNo(2);
 const KEPT: Duration = Duration::from_secs(60);
 
 impl BrokenDisk {
+    fn sound(name: &'static str, bytes: Vec<u8>) -> Self {
+        let (bytes, reads) = (Arc::new(bytes), Arc::default());
+        let (latency, stalled) = (Duration::ZERO, AtomicBool::new(false));
+        Self { name, bytes, latency, reads, broken: 0..0, stall: None, stalled }
+    }
+
     fn facts(&self, ino: INodeNo) -> FileAttr {
         let is_file = ino == FILE;
         FileAttr {
@@ -84,7 +94,15 @@ impl Filesystem for BrokenDisk {
             // Nothing else is answered meanwhile: the whole disk stalls.
             std::thread::sleep(long);
         }
-        reply.data(&self.bytes[offset.min(end) as usize..end as usize]);
+        self.reads.fetch_add(1, Ordering::Relaxed);
+        if self.latency.is_zero() {
+            return reply.data(&self.bytes[offset.min(end) as usize..end as usize]);
+        }
+        let (bytes, latency) = (Arc::clone(&self.bytes), self.latency);
+        std::thread::spawn(move || {
+            std::thread::sleep(latency);
+            reply.data(&bytes[offset.min(end) as usize..end as usize]);
+        });
     }
 }
 
@@ -93,7 +111,7 @@ impl Filesystem for BrokenDisk {
 /// # Errors
 /// The machine has no FUSE, or does not let this user mount.
 pub fn mount(at: &Path, name: &'static str, bytes: Vec<u8>, broken: Range<u64>) -> std::io::Result<BackgroundSession> {
-    mounted(at, BrokenDisk { name, bytes, broken, stall: None, stalled: AtomicBool::new(false) })
+    mounted(at, BrokenDisk { broken, ..BrokenDisk::sound(name, bytes) })
 }
 
 /// Mounts a disk on which the first read beyond a place waits for `long`.
@@ -107,7 +125,22 @@ pub fn mount_stalling(
     place: u64,
     long: Duration,
 ) -> std::io::Result<BackgroundSession> {
-    mounted(at, BrokenDisk { name, bytes, broken: 0..0, stall: Some((place, long)), stalled: AtomicBool::new(false) })
+    mounted(at, BrokenDisk { stall: Some((place, long)), ..BrokenDisk::sound(name, bytes) })
+}
+
+/// Mounts a disk that answers every read so much later; the second counts them.
+///
+/// # Errors
+/// As [`mount`].
+pub fn mount_far(
+    at: &Path,
+    name: &'static str,
+    bytes: Vec<u8>,
+    latency: Duration,
+) -> std::io::Result<(BackgroundSession, Arc<AtomicUsize>)> {
+    let disk = BrokenDisk { latency, ..BrokenDisk::sound(name, bytes) };
+    let reads = Arc::clone(&disk.reads);
+    mounted(at, disk).map(|session| (session, reads))
 }
 
 fn mounted(at: &Path, disk: BrokenDisk) -> std::io::Result<BackgroundSession> {

@@ -135,4 +135,8 @@ impl Stack for FolderStack {
         let file = &self.files[section];
         open(file)?.read(0)
     }
+
+    fn fetch(&self, section: usize, buffer: &mut [u8]) -> u64 {
+        open(&self.files[section]).map_or(0, |image| image.fetch(0, buffer))
+    }
 }

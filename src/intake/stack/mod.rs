@@ -81,6 +81,11 @@ pub trait Stack: Send + Sync + std::fmt::Debug {
     /// # Errors
     /// Names file, page, fault and remedy.
     fn read(&self, section: usize) -> Result<Section, IntakeError>;
+    /// Reads a section's stored bytes through `buffer` and drops them, so that they lie in the system's memory when they are
+    /// asked for; gives how many there were. What cannot be read is told by [`Stack::read`].
+    fn fetch(&self, _section: usize, _buffer: &mut [u8]) -> u64 {
+        0
+    }
 }
 
 /// Whether a file begins like a stack of one of the kinds that are read.

@@ -246,4 +246,8 @@ impl Stack for MrcStack {
             .map_err(|error| IntakeError::unreadable(&self.source.path, format!("section {section}"), &error))?;
         Ok(Section { width: self.header.width, height: self.header.height, pixels })
     }
+
+    fn fetch(&self, section: usize, buffer: &mut [u8]) -> u64 {
+        self.source.fetch(self.offset(section), self.section_bytes(), buffer)
+    }
 }

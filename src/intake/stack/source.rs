@@ -37,6 +37,19 @@ impl Source {
         self.file.read_exact_at(buffer, offset)
     }
 
+    /// Reads `bytes` bytes at `offset` through a buffer and drops them; gives how many there were.
+    pub fn fetch(&self, offset: u64, bytes: u64, buffer: &mut [u8]) -> u64 {
+        let mut done = 0;
+        while done < bytes {
+            let piece = usize::try_from(bytes - done).unwrap_or(usize::MAX).min(buffer.len());
+            match self.file.read_at(&mut buffer[..piece], offset.saturating_add(done)) {
+                Ok(read) if read > 0 => done += read as u64,
+                _ => break,
+            }
+        }
+        done
+    }
+
     /// Whether `bytes` bytes at `offset` lie inside the file.
     pub fn holds(&self, offset: u64, bytes: u64) -> bool {
         offset.checked_add(bytes).is_some_and(|end| end <= self.len)

@@ -239,4 +239,9 @@ impl Stack for TiffStack {
         };
         Ok(Section { width: page.width, height: page.height, pixels })
     }
+
+    fn fetch(&self, section: usize, buffer: &mut [u8]) -> u64 {
+        let chunks = self.pages.get(section).map_or(&[][..], |page| &page.chunks);
+        chunks.iter().map(|&(offset, length)| self.source.fetch(offset, length, buffer)).sum()
+    }
 }

@@ -185,7 +185,7 @@ impl Maker<'_> {
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
         // A jump may have found a look-alike of a field that went further still.
         if self.linker.is_jump(&moved)
-            && let Some(far) = self.linker.link_far(reference, image, views, self.band)
+            && let Some(far) = self.far(reference, image, views)
             && far.significance > moved.significance
         {
             moved = far;
@@ -211,11 +211,17 @@ impl Maker<'_> {
         near.or_else(|| self.make_far(*tied.first()?, at))
     }
 
+    /// A field that went far, in the band that shows it best: at high tilts half a frame has little fine detail in common.
+    fn far(&self, reference: &[Complex32], image: &Image, views: (View, View)) -> Option<Moved> {
+        let found = (0..BANDS.len()).filter_map(|band| self.linker.link_far(reference, image, views, band));
+        found.max_by(|a, b| a.significance.total_cmp(&b.significance))
+    }
+
     /// A link to a tilt whose field went far.
     fn make_far(&self, a: usize, b: usize) -> Option<Made> {
         let (inner, outer) = self.ordered(a, b);
         let (reference, image) = (self.references[inner].as_ref()?, self.images[outer].as_ref()?);
-        let moved = self.linker.link_far(reference, image, (self.view(inner), self.view(outer)), self.band)?;
+        let moved = self.far(reference, image, (self.view(inner), self.view(outer)))?;
         Some((inner, outer, Moved { place: moved.place.map(|px| px * self.bin), sd: moved.sd * self.bin, ..moved }))
     }
 

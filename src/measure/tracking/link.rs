@@ -95,7 +95,12 @@ impl Linker {
         let stretch = stretch(from, to);
         let first = self.search(reference, stretched, band)?;
         let moved = self.moved(first, [0.0; 2], stretch);
-        if first.x.hypot(first.y) > 0.5 { self.again(reference, image, moved, stretch, band) } else { Some(moved) }
+        if first.x.hypot(first.y) <= 0.5 {
+            return Some(moved);
+        }
+        // A jump that does not stand out once what is shared lies over each other was a look-alike.
+        let least = BELIEVED[usize::from(self.is_jump(&moved))];
+        self.again(reference, image, moved, stretch, band).filter(|again| again.significance >= least)
     }
 
     /// The same where the field went further than [`Self::link`] looks: what little the two pictures share is brought to

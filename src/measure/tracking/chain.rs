@@ -23,6 +23,8 @@ const BRIDGES: usize = 4;
 const TRIED_PAIRS: usize = 12;
 /// The finest band is used that links at least this share of the pairs that any band links.
 const ENOUGH: f64 = 0.8;
+/// Links under this many standard deviations of chance are held up to what lies far away.
+const DOUBTFUL: f64 = 8.0;
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
 const SOFT_PX: f64 = 0.3;
@@ -183,8 +185,8 @@ impl Maker<'_> {
         let mut moved = std::iter::once(self.band)
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
-        // A jump may have found a look-alike of a field that went further still.
-        if self.linker.is_jump(&moved)
+        // A jump, or a link that hardly stands out, may have found a look-alike of a field that went further still.
+        if (self.linker.is_jump(&moved) || moved.significance < DOUBTFUL)
             && let Some(far) = self.far(reference, image, views)
             && far.significance > moved.significance
         {

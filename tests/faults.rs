@@ -361,7 +361,7 @@ fn a_file_that_shrinks_while_it_is_read_is_found_out() {
 /// A series whose assessment takes a few seconds at least, so that something can happen meanwhile.
 fn long_series() -> TempDir {
     let folder = tempfile::tempdir().unwrap();
-    support::big_series(folder.path(), 2048, 60);
+    support::big_montage(folder.path(), 2048, 60);
     folder
 }
 

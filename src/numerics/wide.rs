@@ -34,3 +34,15 @@ wide! {
         sums.iter_mut().zip(values).for_each(|(sum, value)| *sum += value);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn a_wide_loop_gives_what_a_plain_one_does() {
+        let values: Vec<f32> = (0..1001).map(|at| (at as f32).sqrt() * 1.7e-3).collect();
+        let mut wide: Vec<f32> = (0..1001).map(|at| 1e3 / (at as f32 + 0.3)).collect();
+        let plain: Vec<f32> = wide.iter().zip(&values).map(|(a, b)| a + b).collect();
+        super::add(&mut wide, &values);
+        assert_eq!(wide, plain);
+    }
+}

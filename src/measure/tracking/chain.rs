@@ -23,7 +23,7 @@ const BRIDGES: usize = 4;
 const TRIED_PAIRS: usize = 12;
 /// The finest band is used that links at least this share of the pairs that any band links.
 const ENOUGH: f64 = 0.8;
-/// Links under this many standard deviations of chance are held up to what lies far away.
+/// Under this many standard deviations of chance a link over a neighbour ties nothing by itself.
 const DOUBTFUL: f64 = 8.0;
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
@@ -71,7 +71,7 @@ pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
     let pairs = pairs(tilts);
     let mut maker = Maker { tilts, across, linker, images, references, bin: bin as f64, band: 0 };
     maker.band = maker.best_band(&pairs);
-    let mut made = maker.all(&pairs);
+    let mut made = borne_out(tilts.len(), maker.all(&pairs), &pairs);
     let mut start = start(tilts, &made)?;
     for at in untied(tilts, &made, start) {
         made.extend(maker.bridge(&made, start, at));
@@ -94,6 +94,19 @@ fn pairs(tilts: &[Seen<'_>]) -> Vec<(usize, usize)> {
         pairs.extend(seen.get(k + 2).filter(near).map(|&next| (at, next)));
     }
     pairs
+}
+
+/// Without links over a neighbour that hardly stand out and are all that ties two parts of the series: where the field went
+/// far, such a link is a look-alike's.
+fn borne_out(n: usize, made: Vec<Made>, pairs: &[(usize, usize)]) -> Vec<Made> {
+    // Of each tilt the pair with its next stands first.
+    let is_next = |a: usize, b: usize| pairs.iter().find(|(low, _)| *low == a.min(b)) == Some(&(a.min(b), a.max(b)));
+    let (sure, doubtful): (Vec<Made>, Vec<Made>) =
+        made.into_iter().partition(|(a, b, moved)| moved.significance >= DOUBTFUL || is_next(*a, *b));
+    let component = components(n, &sure);
+    let borne_out = doubtful.into_iter().filter(|(a, b, _)| component[*a] == component[*b]);
+    let borne_out: Vec<Made> = borne_out.collect();
+    sure.into_iter().chain(borne_out).collect()
 }
 
 /// Tilts that links tie to each other: the component of each tilt.
@@ -185,8 +198,8 @@ impl Maker<'_> {
         let mut moved = std::iter::once(self.band)
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
-        // A jump, or a link that hardly stands out, may have found a look-alike of a field that went further still.
-        if (self.linker.is_jump(&moved) || moved.significance < DOUBTFUL)
+        // A jump may have found a look-alike of a field that went further still.
+        if self.linker.is_jump(&moved)
             && let Some(far) = self.far(reference, image, views)
             && far.significance > moved.significance
         {
@@ -209,8 +222,10 @@ impl Maker<'_> {
             .filter(|&other| apart(other) <= LONGEST_LINK_DEG)
             .collect();
         tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        let nearest = *tied.first()?;
         let near = tied.iter().take(BRIDGES).find_map(|&other| self.make(other, at));
-        near.or_else(|| self.make_far(*tied.first()?, at))
+        let sure = |made: &Made| made.2.significance >= DOUBTFUL || made.0 == nearest || made.1 == nearest;
+        near.filter(sure).or_else(|| self.make_far(nearest, at)).or(near)
     }
 
     /// A field that went far, in the band that shows it best: at high tilts half a frame has little fine detail in common.
@@ -266,6 +281,23 @@ fn robust(n: usize, links: &[Link], start: usize) -> Vec<Option<[f64; 2]>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_doubtful_link_over_a_neighbour_ties_nothing_by_itself() {
+        let pairs = [(0, 1), (0, 2), (1, 2), (1, 3), (2, 3)];
+        let link = |a, b, significance| (a, b, Moved { place: [0.0; 2], correlation: 0.5, significance, sd: 1.0 });
+        let ends = |made: Vec<Made>| -> Vec<(usize, usize)> {
+            borne_out(4, made, &pairs).into_iter().map(|(a, b, _)| (a, b)).collect()
+        };
+        // Between 0, 1 and 2, 3 only a doubtful link over a neighbour: the two parts stay apart.
+        assert_eq!(ends(vec![link(0, 1, 6.0), link(2, 3, 6.0), link(1, 3, 6.0)]), [(0, 1), (2, 3)]);
+        // One that stands out ties them, as does one to the next; then the doubtful one helps.
+        assert_eq!(ends(vec![link(0, 1, 6.0), link(2, 3, 6.0), link(1, 3, 9.0)]), [(0, 1), (2, 3), (1, 3)]);
+        assert_eq!(
+            ends(vec![link(0, 1, 6.0), link(1, 2, 6.0), link(2, 3, 6.0), link(1, 3, 6.0)]),
+            [(0, 1), (1, 2), (2, 3), (1, 3)]
+        );
+    }
 
     #[test]
     fn a_link_that_went_wrong_is_outvoted() {

@@ -78,7 +78,7 @@ wide! {
 
 impl Normal {
     /// Without anything.
-    pub fn new() -> Self {
+    pub fn none() -> Self {
         Self { matrix: Matrix::zeros(), right: SVector::zeros(), chi2: 0.0, phase: 0.0, shapes: Vec::new() }
     }
 

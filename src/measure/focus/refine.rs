@@ -210,7 +210,7 @@ impl<'a> Fitter<'a> {
         // y is counted from 1 in the sums.
         let level: Vec<f64> = (low..high).map(|j| self.background[j].at(&state.c) - 1.0).collect();
         let m: Vec<f64> = (low..high).map(|j| self.amplitude[j].at(&state.d)).collect();
-        let (mut normal, mut rings) = (Normal::new(), Rings::new(high - low));
+        let (mut normal, mut rings) = (Normal::none(), Rings::new(high - low));
         let mut sector = Sector::new(high - low, sums.is_sloped());
         for (at, twice) in self.twice.iter().enumerate() {
             let along = state.astigmatism_um[0] * twice[0] + state.astigmatism_um[1] * twice[1];

@@ -211,6 +211,13 @@ fn two_runs_into_one_folder_make_each_result_once() {
     }
 }
 
+/// Makes a series' sheet name the stack on a share.
+fn take_stack_from(series: &Path, share: &Path) {
+    let link = format!("stack = \"{}\"", share.join("stack.mrc").display());
+    let sheet = fs::read_to_string(series.join("series.toml")).unwrap().replace("stack = \"stack.mrc\"", &link);
+    fs::write(series.join("series.toml"), sheet).unwrap();
+}
+
 /// A share that stalls holds up its own series alone. The stall is 8 s here and not a minute: nothing in the program waits
 /// with a limit of time, so that a longer one is no other case.
 #[test]
@@ -229,9 +236,7 @@ fn a_share_that_stalls_holds_up_its_own_series_alone() {
         println!("SKIPPED a share that stalls: no file system can be mounted here");
         return;
     };
-    let link = format!("stack = \"{}\"", share.join("stack.mrc").display());
-    let sheet = fs::read_to_string(stalled.join("series.toml")).unwrap().replace("stack = \"stack.mrc\"", &link);
-    fs::write(stalled.join("series.toml"), sheet).unwrap();
+    take_stack_from(&stalled, &share);
     let begun = Instant::now();
     let mut child = assess(home.path(), "lab.sqlite", &[]).spawn().unwrap();
     let others = || (0..3).all(|number| home.path().join(format!("out/s{number}/report.html")).exists());
@@ -268,9 +273,7 @@ fn the_latency_of_a_share_is_hidden() {
         println!("SKIPPED a share with latency: no file system can be mounted here");
         return;
     };
-    let link = format!("stack = \"{}\"", share.join("stack.mrc").display());
-    let sheet = fs::read_to_string(series.join("series.toml")).unwrap().replace("stack = \"stack.mrc\"", &link);
-    fs::write(series.join("series.toml"), sheet).unwrap();
+    take_stack_from(&series, &share);
     let begun = Instant::now();
     let mut run = Command::new(env!("CARGO_BIN_EXE_tiltworth"));
     let output = run.arg("assess").arg(&series).arg("--out").arg(home.path().join("out")).output().unwrap();

@@ -72,6 +72,33 @@ fn a_bent_tile_is_measured_and_told() {
     assert_eq!(causes, ["optics"]);
 }
 
+/// 8 px over tiles of 256: the shift changes by a fifth of a pixel a pixel, and no patch keeps one.
+#[test]
+fn a_bend_too_steep_for_one_shift_a_patch_is_measured_and_nothing_is_made_of_a_straight_seam() {
+    let tilts: Vec<f64> = (-3..=3).map(|i| 12.0 * f64::from(i)).collect();
+    let plan = |counts: f64, px: f64| Plan {
+        seed: 64,
+        tiles: (1, 2),
+        range_deg: 36.0,
+        step_deg: 12.0,
+        counts,
+        faults: if px > 0.0 { bent(&tilts, (0, 1), px, 140.0, [1.0, 0.0]) } else { String::new() },
+        ..Plan::default()
+    };
+    let distortions = |plan: Plan| -> Vec<f64> {
+        let (record, _) = plan.assess();
+        record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).filter_map(|s| s.distortion_rms_px).collect()
+    };
+    let steep = distortions(plan(7500.0, 8.0));
+    assert!(steep.len() >= 4, "{steep:?}");
+    let whole_wave = 8.0 / 2f64.sqrt();
+    assert!(steep.iter().all(|rms| (rms / whole_wave - 1.0).abs() < 0.2), "{steep:?}");
+    for counts in [7500.0, 300.0] {
+        let straight = distortions(plan(counts, 0.0));
+        assert!(straight.iter().all(|rms| *rms < 0.8), "{counts} counts: {straight:?}");
+    }
+}
+
 #[test]
 fn a_misplaced_tile_is_one_flag_at_its_tilt() {
     let faults =

@@ -96,9 +96,38 @@ fn seams() {
     seam_row("2 × 2 of 256², gain of pixels 3 %, of columns 5 %", &[pattern]);
 }
 
+/// A whole wave has √½ of its amplitude as root mean square.
+fn distortion_row(name: &str, amplitude: f64, plans: &[Plan]) {
+    let (mut found, mut all) = (Errors::default(), 0);
+    for plan in plans {
+        let (record, _) = plan.assess();
+        for tilt in &record.tilts {
+            for seam in tilt.seams.iter().flatten().filter(|seam| seam.to[1] == plan.tiles.1 - 1) {
+                all += 1;
+                let Some(ratio) = seam.distortion_rms_px.map(|rms| rms * 2f64.sqrt() / amplitude) else { continue };
+                if !(0.85..=1.15).contains(&ratio) {
+                    eprintln!(
+                        "{name}: {ratio:.2} at {}° (seed {}, {} patches)",
+                        tilt.tilt_deg, plan.seed, seam.patches
+                    );
+                }
+                found.0.push(ratio);
+            }
+        }
+    }
+    let of = |q: f64| if found.0.is_empty() { f64::NAN } else { found.quantile(q) };
+    println!(
+        "| distortion found over planted | {name} | {} of {all} seams, median {:.2}, {:.2} to {:.2} | 0.85 to 1.15 |",
+        found.0.len(),
+        of(0.5),
+        of(0.0),
+        of(1.0)
+    );
+}
+
 fn distortions() {
+    let tilts: Vec<f64> = (-5..=5).map(|i| 12.0 * f64::from(i)).collect();
     for (amplitude, counts) in [(1.0, 7500.0), (2.0, 7500.0), (4.0, 7500.0), (2.0, 500.0)] {
-        let tilts: Vec<f64> = (-5..=5).map(|i| 12.0 * f64::from(i)).collect();
         let plan = Plan {
             seed: 6,
             tiles: (1, 2),
@@ -109,22 +138,18 @@ fn distortions() {
             faults: bent(&tilts, (0, 1), amplitude, 20.0, [1.0, 0.0]),
             ..Plan::default()
         };
-        let (record, _) = plan.assess();
-        let found = Errors(
-            record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).filter_map(|s| s.distortion_rms_px).collect(),
-        );
-        let all = record.tilts.iter().flat_map(|t| t.seams.iter().flatten()).count();
-        let of = |q: f64| if found.0.is_empty() { f64::NAN } else { found.quantile(q) * 2f64.sqrt() / amplitude };
-        // A whole wave has √½ of its amplitude as root mean square.
-        println!(
-            "| distortion found over planted | amplitude {amplitude} px, {counts:.0} counts | {} of {all} seams, median {:.2}, \
-             {:.2} to {:.2} | 0.85 to 1.15 |",
-            found.0.len(),
-            of(0.5),
-            of(0.0),
-            of(1.0)
-        );
+        distortion_row(&format!("amplitude {amplitude} px, {counts:.0} counts"), amplitude, &[plan]);
     }
+    // So steep that no patch keeps one shift.
+    let steep = |(seed, direction_deg): (u64, f64)| Plan {
+        seed,
+        tiles: (1, 2),
+        step_deg: 12.0,
+        faults: bent(&tilts, (0, 1), 8.0, direction_deg, [1.0, 0.0]),
+        ..Plan::default()
+    };
+    let plans: Vec<Plan> = [(61, 20.0), (62, 140.0), (63, 260.0)].into_iter().map(steep).collect();
+    distortion_row("amplitude 8 px in 256², 40 px overlap, 7500 counts", 8.0, &plans);
 }
 
 /// A step is told from this on, in px: jumps of 4 px, less what tracking may miss of them.

@@ -37,6 +37,8 @@ const WORST_SEAM_SD_PX: f64 = 1.0;
 const NEAR_PX: f64 = 1.0;
 /// A patch is looked for this far from its seam's shift.
 const PATCH_REACH_PX: usize = 12;
+/// In patches larger than this a bend of some pixels changes little, and to look for slopes would take long.
+const LARGEST_STEEP_PX: usize = 64;
 /// Patches need this share of trustworthy pixels.
 const LEAST_FINITE: f64 = 0.7;
 
@@ -45,6 +47,7 @@ pub struct Common<'a> {
     from: &'a Strip,
     to: &'a Strip,
     whole: [i64; 2],
+    along_x: bool,
     nominal_near: [usize; 2],
     /// Rows and columns of a patch.
     size: (usize, usize),
@@ -89,7 +92,7 @@ impl<'a> Common<'a> {
             [x.0 as usize + dx, y.0 as usize + dy]
         });
         let nominal_near = [size.1 / 4, size.0 / 4].map(|px| px.clamp(2, PATCH_REACH_PX));
-        Ok(Self { from, to, whole, nominal_near, size, starts: starts.collect() })
+        Ok(Self { from, to, whole, along_x: pair.along_x, nominal_near, size, starts: starts.collect() })
     }
 
     /// What transforms its patches.
@@ -109,13 +112,19 @@ impl<'a> Common<'a> {
         pixels
     }
 
-    /// The same where the strip holds all of them, and enough of them can be trusted.
-    fn held(&self, strip: &Strip, start: [usize; 2], moved: [i64; 2]) -> Option<Vec<f32>> {
-        let first =
-            [start[0] as i64 - moved[0] - strip.rect.x as i64, start[1] as i64 - moved[1] - strip.rect.y as i64];
-        let inside = |k: usize, length: usize, most: usize| first[k] >= 0 && first[k] as usize + length <= most;
-        let held = inside(0, self.size.1, strip.image.cols) && inside(1, self.size.0, strip.image.rows);
-        let pixels = held.then(|| self.pixels(strip, start, moved))?;
+    /// Pixels of a patch where it is moved by `moved` in its middle and by `slope` more a pixel along the seam; NaN where
+    /// the strip holds none. `None` where too few can be trusted.
+    fn sloped(&self, strip: &Strip, start: [usize; 2], moved: [i64; 2], slope: [f64; 2]) -> Option<Vec<f32>> {
+        let (rows, cols) = self.size;
+        let first: [f64; 2] =
+            [0, 1].map(|k| start[k] as f64 - moved[k] as f64 - [strip.rect.x, strip.rect.y][k] as f64);
+        let middle = 0.5 * (if self.along_x { cols } else { rows } as f64 - 1.0);
+        let pixel = |at: usize| {
+            let (x, y) = (at % cols, at / cols);
+            let along = if self.along_x { x } else { y } as f64 - middle;
+            strip.image.between(first[0] + x as f64 - slope[0] * along, first[1] + y as f64 - slope[1] * along)
+        };
+        let pixels: Vec<f32> = (0..rows * cols).map(pixel).collect();
         let finite = pixels.iter().filter(|value| value.is_finite()).count();
         (finite as f64 >= LEAST_FINITE * pixels.len() as f64).then_some(pixels)
     }
@@ -168,9 +177,11 @@ impl<'a> Common<'a> {
             sum = self.sum(bench, &looks).ok().filter(near).unwrap_or(sum);
         }
         let mut patches = self.believed(bench, &looks);
-        if 2 * patches.len() < looks.len() {
-            let followed = self.followed(bench);
-            if bent_mean(&followed, looks.len()).is_some() {
+        // A bend of which some patches are missing is told too small, or too large.
+        let is_bent = bent_mean(&patches, looks.len()).is_some();
+        if 2 * patches.len() < looks.len() || (is_bent && patches.len() < looks.len()) {
+            let followed = self.followed(&self.follow(bench, &bend::EVEN));
+            if followed.len() > patches.len() && bent_mean(&followed, looks.len()).is_some() {
                 patches = followed;
             }
         }
@@ -192,6 +203,26 @@ impl<'a> Common<'a> {
         })
     }
 
+    /// What the seam says where it bends so steeply that its patches keep no one shift.
+    ///
+    /// # Errors
+    /// Where they cannot be followed, or do not bend.
+    pub fn steep(&self, bench: &Bench, offset_counts: f64) -> Measured<Found> {
+        let none = || NotMeasured::because("its overlap shows no common texture");
+        if self.size.0.max(self.size.1) > LARGEST_STEEP_PX {
+            return Err(none());
+        }
+        let looked = self.starts.len();
+        let steps = self.follow(bench, &bend::STEEP);
+        let patches = self.followed(&steps);
+        let difference_px = bent_mean(&patches, looked).ok_or_else(none)?;
+        let (_, sd_px) = weighted_mean(&patches).ok_or_else(none)?;
+        let peaks = steps.iter().flatten().map(|step| step.peak.correlation);
+        let correlation = peaks.sum::<f64>() / steps.iter().flatten().count() as f64;
+        let intensity_ratio = self.intensity_ratio(&self.looks(bench, |_| true), offset_counts);
+        Ok(Found { difference_px, sd_px, correlation, intensity_ratio, patches, looked })
+    }
+
     /// The patches with a significant peak within reach.
     fn believed(&self, bench: &Bench, looks: &[Look]) -> Vec<Patch> {
         let peaks: Vec<Option<Peak>> =
@@ -206,23 +237,30 @@ impl<'a> Common<'a> {
         without_look_alikes(&looks.iter().zip(&peaks).filter_map(patch).collect::<Vec<Patch>>())
     }
 
-    /// The patches of a strong bend.
-    fn followed(&self, bench: &Bench) -> Vec<Patch> {
+    /// Its patches, followed along a strong bend.
+    fn follow(&self, bench: &Bench, manner: &bend::Manner) -> Vec<Option<bend::Step>> {
         let reach = [self.size.1 / 2, self.size.0 / 2].map(|px| px.clamp(2, PATCH_REACH_PX));
-        let look = |patch: usize, beyond: [i64; 2], reach: [usize; 2]| {
-            let moved = [self.whole[0] + beyond[0], self.whole[1] + beyond[1]];
-            let sides =
-                [self.held(self.from, self.starts[patch], [0, 0])?, self.held(self.to, self.starts[patch], moved)?];
-            let [a, b] = sides.map(|side| bench.spectrum(&side));
-            bench.peak(&bench.cross(&a, &b), reach)
+        let spectrum = |strip: &Strip, patch: usize, moved: [i64; 2], slope: [f64; 2]| {
+            Some(bench.spectrum(&self.sloped(strip, self.starts[patch], moved, slope)?))
         };
-        let steps = bend::follow(self.starts.len(), reach, look);
+        let fixed: Vec<Option<Vec<Complex32>>> =
+            (0..self.starts.len()).map(|patch| spectrum(self.from, patch, [0, 0], [0.0; 2])).collect();
+        let look = |patch: usize, beyond: [i64; 2], slope: [f64; 2], reach: [usize; 2]| {
+            let moved = [self.whole[0] + beyond[0], self.whole[1] + beyond[1]];
+            bench.peak(&bench.cross(fixed[patch].as_ref()?, &spectrum(self.to, patch, moved, slope)?), reach)
+        };
+        let along: Vec<f64> = self.starts.iter().map(|start| start[usize::from(!self.along_x)] as f64).collect();
+        bend::follow(manner, &along, reach, look)
+    }
+
+    /// The patches of a strong bend that know their shifts.
+    fn followed(&self, steps: &[Option<bend::Step>]) -> Vec<Patch> {
         let patch = |(start, step): (&[usize; 2], &Option<bend::Step>)| {
             let step = (*step)?;
             let sound = step.peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX[1]);
             sound.then(|| self.patch(*start, step.beyond_px, &step.peak))
         };
-        without_look_alikes(&self.starts.iter().zip(&steps).filter_map(patch).collect::<Vec<Patch>>())
+        without_look_alikes(&self.starts.iter().zip(steps).filter_map(patch).collect::<Vec<Patch>>())
     }
 
     fn patch(&self, start: [usize; 2], beyond: [i64; 2], peak: &Peak) -> Patch {
@@ -272,9 +310,15 @@ mod tests {
     /// Over stripes a shift along them has no bound: no number is given for it.
     #[test]
     fn a_shift_that_is_known_across_stripes_alone_is_none() {
-        let strip = |y: usize| {
+        let mut state = 9u64;
+        let mut noise = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 57) as f32
+        };
+        let mut strip = |y: usize| {
             let rect = Rect { x: 0, y, width: 256, height: 62 };
-            let values = (0..256 * 62).map(|at| 1000.0 + if (at % 256 * 7919 / 5) % 11 < 5 { 400.0 } else { 0.0 });
+            let stripe = |at: usize| if (at % 256 * 7919 / 5) % 11 < 5 { 400.0 } else { 0.0 };
+            let values = (0..256 * 62).map(|at| 1000.0 + stripe(at) + noise());
             Strip { rect, image: Image { rows: 62, cols: 256, values: values.collect() } }
         };
         let (from, to) = (strip(194), strip(0));

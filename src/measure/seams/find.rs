@@ -45,7 +45,14 @@ pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measur
             return found;
         }
     }
-    find_at(pair, from, to, offset_counts)
+    let found = find_at(pair, from, to, offset_counts);
+    let is_whole = |found: &Found| 2 * found.patches.len() >= found.looked;
+    if found.as_ref().is_ok_and(is_whole) {
+        return found;
+    }
+    let near = found.as_ref().map_or(pair.nominal_px, |found| found.difference_px);
+    let common = Common::new(pair, from, to, near.map(|px| px.round() as i64));
+    common.and_then(|common| common.steep(&common.bench(), offset_counts)).or(found)
 }
 
 fn find_at(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {

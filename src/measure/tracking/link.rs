@@ -192,25 +192,10 @@ pub fn sample(image: &Image, size: (usize, usize), place: [f64; 2], m: [[f64; 2]
     for row in 0..size.0 {
         for col in 0..size.1 {
             let [dx, dy] = apply(m, [col as f64 - middle(size.1), row as f64 - middle(size.0)]);
-            out.push(bilinear(image, x0 + dx, y0 + dy));
+            out.push(image.between(x0 + dx, y0 + dy));
         }
     }
     out
-}
-
-fn bilinear(image: &Image, x: f64, y: f64) -> f32 {
-    let inside = x >= 0.0 && y >= 0.0 && x <= image.cols as f64 - 1.0 && y <= image.rows as f64 - 1.0;
-    if !inside {
-        return f32::NAN;
-    }
-    // Above zero, to cut off is to round down.
-    let (left, top) = (x as usize, y as usize);
-    let (right, bottom) = ((left + 1).min(image.cols - 1), (top + 1).min(image.rows - 1));
-    let (fx, fy) = ((x - left as f64) as f32, (y - top as f64) as f32);
-    let at = |x: usize, y: usize| image.values[y * image.cols + x];
-    let upper = at(left, top) * (1.0 - fx) + at(right, top) * fx;
-    let lower = at(left, bottom) * (1.0 - fx) + at(right, bottom) * fx;
-    upper * (1.0 - fy) + lower * fy
 }
 
 #[cfg(test)]

@@ -44,6 +44,22 @@ impl Image {
         }
         Self { rows, cols, values }
     }
+
+    /// The value between pixels, bilinear; NaN outside.
+    pub fn between(&self, x: f64, y: f64) -> f32 {
+        let inside = x >= 0.0 && y >= 0.0 && x <= self.cols as f64 - 1.0 && y <= self.rows as f64 - 1.0;
+        if !inside {
+            return f32::NAN;
+        }
+        // Above zero, to cut off is to round down.
+        let (left, top) = (x as usize, y as usize);
+        let (right, bottom) = ((left + 1).min(self.cols - 1), (top + 1).min(self.rows - 1));
+        let (fx, fy) = ((x - left as f64) as f32, (y - top as f64) as f32);
+        let at = |x: usize, y: usize| self.values[y * self.cols + x];
+        let upper = at(left, top) * (1.0 - fx) + at(right, top) * fx;
+        let lower = at(left, bottom) * (1.0 - fx) + at(right, bottom) * fx;
+        upper * (1.0 - fy) + lower * fy
+    }
 }
 
 wide! {

@@ -164,6 +164,22 @@ fn a_saw_tooth_and_a_tile_out_of_focus_are_named() {
     assert_eq!((error.grade, error.tilts_deg.as_slice()), (Grade::Caution, [-30.0].as_slice()), "{}", error.why);
 }
 
+/// Where every tile is focused by itself no gradient runs from tile to tile, and no angle or axis is to blame for it.
+#[test]
+fn tiles_focused_one_by_one_are_no_wrong_geometry() {
+    // Stacked about along the axis: so little would run from tile to tile that runs over the picture look alike.
+    let facts = Facts { montage: Some([1, 3]), size_px: [384, 384], pixel_nm: 0.63, axis_deg: 349.0, ..MONTAGE };
+    let all: Vec<String> = (-6..=6).map(|i| format!("{:.1}", 10.0 * f64::from(i))).collect();
+    let fault = format!("[[fault]]\ntilts_deg = [{}]\nwhat = {{ refocused = {{}} }}\n", all.join(", "));
+    let facts = Facts { step_deg: 10.0, ..facts };
+    let (record, _, _) = assess(&recipe(&facts, &format!("{STRUCTURES}{fault}")));
+    let geometry = check(&record, "tilt_geometry");
+    assert_eq!(geometry.grade, Grade::NotMeasured, "{}", geometry.why);
+    assert!(geometry.why.contains("focused one by one"), "{}", geometry.why);
+    let (plain, _, _) = assess(&recipe(&facts, STRUCTURES));
+    assert_eq!(check(&plain, "tilt_geometry").grade, Grade::Pass, "{}", check(&plain, "tilt_geometry").why);
+}
+
 #[test]
 fn a_lattice_in_place_of_rings_gets_no_number() {
     let facts = Facts { montage: None, size_px: [512, 512], grain: 0.0, pixel_nm: 0.5, step_deg: 20.0, ..MONTAGE };

@@ -222,6 +222,12 @@ fn gradient(tilts: &[Tilt]) -> Measured<[f64; 2]> {
         focus.gradient_ratio.zip(focus.gradient_error)
     };
     let known: Vec<(f64, f64)> = tilts.iter().filter(|tilt| !each_tile(tilt)).filter_map(of).collect();
+    let refocused = tilts.iter().filter(|tilt| each_tile(tilt)).count();
+    if refocused > known.len() {
+        return Err(NotMeasured::because(format!(
+            "its tiles were focused one by one ({refocused} tilts show it), so that no gradient runs from tile to tile"
+        )));
+    }
     if known.is_empty() {
         return Err(NotMeasured::because(
             "no tilt shows how underfocus runs over the picture (the axis is not stated, or the picture is too small, \

@@ -22,6 +22,8 @@ const CHANGES_RUN: f64 = 16.0;
 const KNOWN_SLOPE: f64 = 0.1;
 /// One known worse than this says nothing.
 const MOST_SLOPE_ERROR: f64 = 0.5;
+/// Standard deviations from which on a gradient is surely not what it is held against.
+const SURE_SDS: f64 = 3.5;
 /// χ² by which rings stand out plainly.
 const PLAIN_GAIN: f64 = 200.0;
 /// χ² that an astigmatism must gain where rings are weak: noise gains 20 in one of a thousand searches, and this in one
@@ -84,6 +86,13 @@ pub struct Gradient {
     pub ratio: f64,
     /// Its standard uncertainty.
     pub error: f64,
+}
+
+impl Gradient {
+    /// Whether underfocus runs nowhere, as far as is known, and surely not as stated.
+    fn is_none(self) -> bool {
+        self.ratio.abs() < SURE_SDS * self.error && 1.0 - self.ratio > SURE_SDS * self.error
+    }
 }
 
 /// All that was found of a tilt.
@@ -244,6 +253,28 @@ impl Scene<'_> {
             Some(Tried { run, places, fit })
         });
         let tried = prefer(tried.collect())?;
+        let (fit, gradient) = settle(flat, round, &tried, optics, None)?;
+        if tried.run == Run::Stated && gradient.is_some_and(|gradient| gradient.is_none()) {
+            let refocused = self.refocused(flat, round, &correlations, &tried);
+            return refocused.or(Some((tried, fit, gradient)));
+        }
+        Some((tried, fit, gradient))
+    }
+
+    /// The same where no gradient shows from tile to tile: the tiles focused one by one, if that fits better. Too little
+    /// may run over so small a picture for the search to tell the two apart.
+    fn refocused(
+        &self,
+        flat: &Flat,
+        round: &Flat,
+        correlations: &Correlations<'_>,
+        stated: &Tried,
+    ) -> Option<(Tried, Fit, Option<Gradient>)> {
+        let optics = &self.plan.optics;
+        let run = (self.middles.len() > 1).then_some(Run::Refocused)?;
+        let places = gradient::places(self.maps, optics.pixel_nm * 1e-3, self.middles, self.geometry, run);
+        let fit = best_of(round, &places, optics, &correlations.best(&places, 1.0, CANDIDATES))?;
+        let tried = (fit.chi2 + CHANGES_RUN < stated.fit.chi2).then_some(Tried { run, places, fit })?;
         let (fit, gradient) = settle(flat, round, &tried, optics, None)?;
         Some((tried, fit, gradient))
     }

@@ -22,6 +22,8 @@ const GRID_REACH: i32 = 2;
 const AS_HIGH: f64 = 0.93;
 /// Where less than this is left of the taper, no more is divided out.
 const LEAST_LEFT: f64 = 0.05;
+/// Of a correlation's square no more than all but this counts: pixels are no better than that.
+const LEAST_REST: f64 = 0.01;
 /// A ridge is a maximum too: neighbours may be higher by this share.
 const LEVEL: f64 = 0.01;
 
@@ -273,7 +275,7 @@ impl Bench {
         let xy = xy.clamp(-most, most);
         let information = [xx, xy, yy].map(|k| k / (unsure * unsure));
         // Dividing the taper out makes noise larger as well, by about the root.
-        let significance = correlation / cross.chance_sd() * self.left(x, y).sqrt();
+        let significance = sds_of_chance(correlation, cross.chance_sd()) * self.left(x, y).sqrt();
         Some(Peak { x, y, correlation, significance, sd, information, inside })
     }
 
@@ -380,6 +382,15 @@ wide! {
         }
         sums.map(|lanes| lanes.iter().sum())
     }
+}
+
+/// How many standard deviations a normal value as unlikely as this correlation has. A correlation ends at 1: where few
+/// waves carry an image, chance has a large deviation, and one of 0.97 is far less likely than its share of that says. Of n
+/// values, n - 1 = 1/`chance_sd`², it is exceeded with a probability of about (1 - r²)^((n - 2)/2) (Fisher 1915, Biometrika
+/// 10:507), a normal value z with one of about exp(-z²/2).
+fn sds_of_chance(correlation: f64, chance_sd: f64) -> f64 {
+    let freedom = (chance_sd.powi(-2) - 1.0).max(0.0);
+    correlation.signum() * (-(1.0 - correlation.powi(2)).max(LEAST_REST).ln() * freedom).sqrt()
 }
 
 /// exp(2πi f d).
@@ -535,6 +546,19 @@ mod tests {
         let cross = bench.cross(&bench.spectrum(&wave(0.0)), &bench.spectrum(&wave(1.5)));
         let peak = bench.peak(&cross, [20, 0]).unwrap();
         assert!((peak.x - 1.5).abs() < 0.02, "{peak:?}");
+    }
+
+    /// Against the exact distribution of a sample correlation (a beta distribution, by scipy.stats): of 34 values,
+    /// r > 0.9 has p = 2.2e-13, as 7.24 sd of a normal value, r > 0.5 has p = 1.3e-3, as 3.01.
+    #[test]
+    fn a_correlation_is_as_unlikely_as_its_deviations_say() {
+        let sd = 1.0 / 33f64.sqrt();
+        let (high, middle) = (sds_of_chance(0.9, sd), sds_of_chance(0.5, sd));
+        assert!((high - 7.24).abs() < 0.1 && (middle - 3.01).abs() < 0.1, "{high} {middle}");
+        // A small one is what it always was.
+        assert!((sds_of_chance(0.1, 0.02) - 5.0).abs() < 0.02 && sds_of_chance(-0.4, 0.1) < 0.0);
+        // Two waves alone say nothing, however well they fit.
+        assert!(sds_of_chance(1.0, 0.7) < 4.0);
     }
 
     #[test]

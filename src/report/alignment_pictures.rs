@@ -5,7 +5,7 @@ use crate::record::Record;
 use crate::record::evidence::{AlignmentCurves, Evidence, TrackCurve};
 use crate::report::montage::{Canvas, displacements};
 use crate::report::page::ReportError;
-use crate::report::plot::drawn;
+use crate::report::plot::{Shown, drawn};
 use crate::report::theme::{DATA, FAIL};
 use plotters::prelude::*;
 
@@ -21,7 +21,8 @@ fn aligned(evidence: &Evidence) -> Option<&AlignmentCurves> {
 }
 
 /// Every track on the picture from which it was followed: a ring where it begins, a line through where it was seen.
-pub fn tracks(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+pub fn tracks(shown: &Shown<'_>, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let Some(alignment) = aligned(evidence) else { return Ok(None) };
     let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
     let middle = middle(record);
@@ -43,8 +44,8 @@ pub fn tracks(record: &Record, evidence: &Evidence) -> Result<Option<String>, Re
         mark(&root, &canvas, middle, &alignment.tracks, alignment.start)?;
         drawn(root.present())?;
     }
-    let finding = format!("{} tracks", alignment.tracks.len());
-    Ok(Some(canvas.finish(&svg, size, "Tracks on the picture nearest zero tilt", &finding)))
+    let finding = words.told("tracks", "finding", &[("tracks", alignment.tracks.len().to_string())]);
+    Ok(Some(canvas.finish(&svg, size, words.plot("tracks", "title"), &finding)))
 }
 
 fn mark(
@@ -64,14 +65,15 @@ fn mark(
 }
 
 /// Tracks through the tilts: pictures of some tilts with what was seen at each, by angle.
-pub fn strip(record: &Record, evidence: &Evidence) -> Result<Vec<(f64, String)>, ReportError> {
+pub fn strip(shown: &Shown<'_>, evidence: &Evidence) -> Result<Vec<(f64, String)>, ReportError> {
+    let Shown { record, words } = *shown;
     let Some(alignment) = aligned(evidence) else { return Ok(Vec::new()) };
     let last = record.tilts.len().saturating_sub(1);
-    let mut shown: Vec<usize> = (0..SHOWN).map(|k| k * last / (SHOWN - 1)).collect();
-    shown.dedup();
+    let mut tilts: Vec<usize> = (0..SHOWN).map(|k| k * last / (SHOWN - 1)).collect();
+    tilts.dedup();
     let middle = middle(record);
     let mut strip = Vec::new();
-    for tilt in shown {
+    for tilt in tilts {
         let Some(canvas) = Canvas::new(evidence, tilt) else { continue };
         let size = canvas.full();
         let mut svg = String::new();
@@ -82,14 +84,16 @@ pub fn strip(record: &Record, evidence: &Evidence) -> Result<Vec<(f64, String)>,
         }
         let deg = record.tilts[tilt].tilt_deg;
         let seen = alignment.tracks.iter().flat_map(|track| &track.sights).filter(|sight| sight.tilt == tilt);
-        let finding = format!("{} tracks at {deg:+.1}°", seen.count());
-        strip.push((deg, canvas.finish(&svg, size, "Tracks", &finding)));
+        let slots = [("tracks", seen.count().to_string()), ("deg", format!("{deg:+.1}"))];
+        let finding = words.told("strip", "finding", &slots);
+        strip.push((deg, canvas.finish(&svg, size, words.plot("strip", "title"), &finding)));
     }
     Ok(strip)
 }
 
 /// The smooth field that remains, as arrows on the picture nearest zero tilt. `None` where none was found.
-pub fn field(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+pub fn field(shown: &Shown<'_>, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let Some(alignment) = aligned(evidence).filter(|alignment| !alignment.field_px.is_empty()) else { return Ok(None) };
     // Arrows of what is no more than noise would be read as a finding.
     if record.measures.alignment.field_rms_px.is_none_or(|rms| rms <= 0.0) {
@@ -97,6 +101,6 @@ pub fn field(record: &Record, evidence: &Evidence) -> Result<Option<String>, Rep
     }
     let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
     let rms = record.measures.alignment.field_rms_px.unwrap_or(0.0);
-    let finding = format!("a smooth field of {rms:.2} px rms over all tilts remains");
-    displacements(&canvas, &alignment.field_px, "What remains of the rigid model", &finding).map(Some)
+    let finding = words.told("remains", "finding", &[("rms", format!("{rms:.2}"))]);
+    displacements(words, &canvas, &alignment.field_px, words.plot("remains", "title"), &finding).map(Some)
 }

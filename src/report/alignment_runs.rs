@@ -1,14 +1,14 @@
 //! The outlook on alignment over tilt: how long tracks live, and what the model leaves of them.
 
-use crate::record::Record;
 use crate::record::evidence::Curves;
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn};
+use crate::report::plot::{self, Shown, drawn};
 use crate::report::theme::{DATA, FAIL, SECOND};
 use plotters::prelude::*;
 
 /// One bar a track, over the tilts at which it was seen; outliers as crosses. `None` without tracks.
-pub fn lives(record: &Record, curves: &Curves) -> Result<Option<String>, ReportError> {
+pub fn lives(shown: &Shown<'_>, curves: &Curves) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let Some(alignment) = curves.alignment.as_ref().filter(|alignment| !alignment.tracks.is_empty()) else {
         return Ok(None);
     };
@@ -17,9 +17,10 @@ pub fn lives(record: &Record, curves: &Curves) -> Result<Option<String>, ReportE
     let half = 0.5 * record.measures.coverage.step_deg.unwrap_or(2.0);
     let tick = |value: &f64| format!("{value:.0}");
     let share = record.measures.alignment.followed_fraction.unwrap_or(0.0);
-    let finding = format!("{count} tracks; {:.0} % of the tilts are followed", 100.0 * share);
+    let slots = [("tracks", count.to_string()), ("percent", format!("{:.0}", 100.0 * share))];
+    let finding = words.told("lives", "finding", &slots);
     let range = -1.0..count as f64;
-    plot::over_tilt_with(record, "Life of the tracks", &finding, "track", range, (6, &tick), |chart| {
+    plot::over_tilt_with(shown, "lives", &finding, range, (6, &tick), |chart| {
         for (row, track) in alignment.tracks.iter().enumerate() {
             let y = row as f64;
             let bars = runs(track.sights.iter().filter(|sight| sight.used).map(|sight| sight.tilt));
@@ -50,7 +51,8 @@ fn runs(tilts: impl Iterator<Item = usize>) -> Vec<(usize, usize)> {
 }
 
 /// What the model leaves of a tilt's tracks, and the uncertainty of its shift. `None` where nothing was fitted.
-pub fn residuals(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn residuals(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let residual = plot::per_tilt(record, |tilt| tilt.alignment.as_ref()?.residual_px);
     let error = plot::per_tilt(record, |tilt| tilt.alignment.as_ref()?.shift_error_px);
     let highest = residual.iter().chain(&error).filter_map(|(_, value)| *value).fold(0.0, f64::max);
@@ -58,8 +60,8 @@ pub fn residuals(record: &Record) -> Result<Option<String>, ReportError> {
         return Ok(None);
     }
     let rms = record.measures.alignment.residual_rms_px.unwrap_or(0.0);
-    let finding = format!("tracks lie {rms:.2} px rms off the model");
-    plot::over_tilt(record, "Residual by tilt", &finding, "px", 0.0..1.15 * highest, |chart| {
+    let finding = words.told("residuals", "finding", &[("rms", format!("{rms:.2}"))]);
+    plot::over_tilt(shown, "residuals", &finding, 0.0..1.15 * highest, |chart| {
         plot::line_and_points(chart, record, &residual, &DATA, false)?;
         plot::line_and_points(chart, record, &error, &SECOND, true)?;
         plot::excluded(chart, record, |at| residual[at].1)

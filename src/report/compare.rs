@@ -6,7 +6,8 @@ use crate::compare::{Comparison, sessions::Session};
 use crate::ledger::figures::FIGURES;
 use crate::ledger::summary::word;
 use crate::report::page::ReportError;
-use crate::report::templates::{embedded_json, environment, part, script, words};
+use crate::report::templates::{embedded_json, environment, part, script};
+use crate::report::words::Words;
 use crate::report::{format, over_time};
 use minijinja::{Value, context};
 use std::path::Path;
@@ -30,6 +31,7 @@ pub struct Told {
 /// A template that cannot be used.
 pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> Result<String, ReportError> {
     let environment = environment(templates)?;
+    let words = Words::read(templates)?;
     let script = script(templates, &["take.js", "compare.js", "charts.js"])?;
     let style = part(templates, "style.css")? + &part(templates, "compare.css")?;
     let mut figures = Vec::new();
@@ -37,7 +39,7 @@ pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> R
     let watched = FIGURES.iter().map(Watched::Measured).chain(COUNTED.iter().map(Watched::Counted));
     for watched in watched {
         let own: Vec<&Chart> = comparison.charts.iter().filter(|chart| chart.watched.id() == watched.id()).collect();
-        let charts: Result<Vec<Value>, ReportError> = own.iter().map(|chart| one(comparison, chart)).collect();
+        let charts: Result<Vec<Value>, ReportError> = own.iter().map(|chart| one(&words, comparison, chart)).collect();
         outstanding.extend(own.iter().flat_map(|chart| standing_out(comparison, chart)));
         figures.push(context! {
             id => watched.id(), title => watched.title(), unit => watched.unit(), about => watched.about(),
@@ -70,7 +72,7 @@ pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> R
         },
         style => Value::from_safe_string(style),
         script_hash => script.hash,
-        words => embedded_json(&words(templates)?.get("script"))?,
+        words => embedded_json(&words.of_script())?,
         script => script.text,
     })?;
     Ok(page)
@@ -118,16 +120,17 @@ fn anchor(comparison: &Comparison, chart: &Chart) -> String {
     format!("{}-{}", chart.watched.id(), at.unwrap_or(0))
 }
 
-fn one(comparison: &Comparison, chart: &Chart) -> Result<Value, ReportError> {
+fn one(words: &Words, comparison: &Comparison, chart: &Chart) -> Result<Value, ReportError> {
     let title = format!("{}, {}", chart.watched.title(), chart.instrument);
     let sentences: Vec<String> = chart.signals.iter().map(|signal| told_of(comparison, chart, signal)).collect();
     let finding = if chart.no_limits.is_some() {
-        "no limits".into()
+        words.plot("control", "no_limits").to_owned()
     } else if sentences.is_empty() {
-        "nothing stands out".into()
+        words.plot("control", "nothing").to_owned()
     } else {
         sentences.join("; ")
     };
+    let of_ranges = words.told("ranges", "title", &[("chart", title.clone())]);
     let baseline: Vec<&str> = chart
         .points
         .iter()
@@ -138,8 +141,8 @@ fn one(comparison: &Comparison, chart: &Chart) -> Result<Value, ReportError> {
     Ok(context! {
         instrument => &chart.instrument,
         anchor => anchor(comparison, chart),
-        plot => over_time::values(chart, &title, &finding)?.map(Value::from_safe_string),
-        ranges => over_time::ranges(chart, &format!("Moving range of {title}"))?.map(Value::from_safe_string),
+        plot => over_time::values(words, chart, &title, &finding)?.map(Value::from_safe_string),
+        ranges => over_time::ranges(words, chart, &of_ranges)?.map(Value::from_safe_string),
         sentences => sentences,
         no_limits => &chart.no_limits,
         notes => &chart.notes,
@@ -236,26 +239,10 @@ fn row(comparison: &Comparison, told: &Told, at: usize, session: &Session) -> Va
 }
 
 fn watch(comparison: &Comparison) -> Value {
-    const NAMES: [&str; 8] = [
-        "one session beyond three standard deviations",
-        "nine in a row on one side of the centre",
-        "six in a row rising or falling",
-        "fourteen in a row up and down in turns",
-        "two of three beyond two standard deviations on one side",
-        "four of five beyond one standard deviation on one side",
-        "fifteen in a row within one standard deviation",
-        "eight in a row beyond one standard deviation, both sides used",
-    ];
     let watch = &comparison.watch;
     let rules = watch.rules();
-    let pick = |on: bool| {
-        NAMES
-            .iter()
-            .enumerate()
-            .filter(|(at, _)| rules.tests[*at] == on)
-            .map(|(at, name)| format!("{} {name}", at + 1))
-            .collect::<Vec<_>>()
-    };
+    // Numbered from 0; the page names them.
+    let pick = |on: bool| (0..rules.tests.len()).filter(|at| rules.tests[*at] == on).collect::<Vec<usize>>();
     context! {
         on => pick(true), off => pick(false), weighted => rules.weighted.is_some(),
         lambda => watch.weighted_lambda, sds => watch.weighted_sds,

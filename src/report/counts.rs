@@ -1,8 +1,7 @@
 //! Counts against tilt: mean, spread, target.
 
-use crate::record::Record;
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn};
+use crate::report::plot::{self, Shown, drawn};
 use crate::report::theme::BAND;
 use plotters::prelude::*;
 
@@ -10,7 +9,8 @@ use plotters::prelude::*;
 const MOST_ABOVE_MEAN: f64 = 2.0;
 
 /// Draws the plot; `None` where no tilt has counts.
-pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let means = plot::per_tilt(record, |tilt| tilt.counts.mean);
     let Some(top) = means.iter().filter_map(|(_, mean)| *mean).reduce(f64::max) else { return Ok(None) };
     let low = record.tilts.iter().filter_map(|tilt| tilt.counts.min).fold(0.0, f64::min);
@@ -18,11 +18,14 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let target = record.series.target_mean_counts;
     let reach = high.min(top.abs() * MOST_ABOVE_MEAN).max(target.unwrap_or(top)) * 1.08;
     let range = low.max(-top.abs())..reach.max(low + 1.0);
-    let cut = if high > reach { format!("; the brightest pixel has {high:.0}") } else { String::new() };
-    let finding =
-        format!("mean counts from {:.0} to {top:.0}{cut}", means.iter().filter_map(|m| m.1).fold(top, f64::min));
+    let lowest = means.iter().filter_map(|m| m.1).fold(top, f64::min);
+    let mut finding =
+        words.told("counts", "finding", &[("low", format!("{lowest:.0}")), ("high", format!("{top:.0}"))]);
+    if high > reach {
+        finding += &words.told("counts", "cut", &[("brightest", format!("{high:.0}"))]);
+    }
     let floor = range.start;
-    let svg = plot::over_tilt(record, "Counts against tilt", &finding, "counts", range, |chart| {
+    let svg = plot::over_tilt(shown, "counts", &finding, range, |chart| {
         let bars = record.tilts.iter().filter_map(|tilt| {
             let (min, max) = (tilt.counts.min?.max(floor), tilt.counts.max?.min(reach));
             let line = vec![(tilt.tilt_deg, min), (tilt.tilt_deg, max)];
@@ -36,8 +39,8 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         });
         drawn(chart.draw_series(spread))?;
         if let Some(target) = target {
-            plot::aim(chart, record, target)?;
-            plot::limits_of_target(chart, record, "counts_target", target)?;
+            plot::aim(chart, shown, target)?;
+            plot::limits_of_target(chart, shown, "counts_target", target)?;
         }
         plot::line_and_points(chart, record, &means, &plot::MEASURED, false)?;
         plot::missing(chart, record, &means)?;

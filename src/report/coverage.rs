@@ -1,8 +1,7 @@
 //! Coverage as a fan: a spoke for each view at its angle, what is left out crossed, the missing wedge empty.
 
-use crate::record::Record;
 use crate::report::page::ReportError;
-use crate::report::plot::{drawn, label};
+use crate::report::plot::{Shown, drawn, label};
 use crate::report::theme::{self, About, DATA, FAIL, FAINT, INK};
 use plotters::prelude::*;
 
@@ -17,7 +16,8 @@ fn at(tilt_deg: f64, radius: f64) -> (i32, i32) {
 }
 
 /// Draws the fan.
-pub fn draw(record: &Record) -> Result<String, ReportError> {
+pub fn draw(shown: &Shown<'_>) -> Result<String, ReportError> {
+    let Shown { record, words } = *shown;
     let mut svg = String::new();
     let coverage = &record.verdict.coverage_after;
     {
@@ -55,8 +55,10 @@ pub fn draw(record: &Record) -> Result<String, ReportError> {
         }
         drawn(root.present())?;
     }
-    let finding = format!("{:+.1}° to {:+.1}° are left", coverage.min_deg, coverage.max_deg);
-    let plot = theme::apply(&svg, SIZE, &About { title: "Views over angle", finding: &finding, x_axis: None });
+    let slots = [("first", format!("{:+.1}", coverage.min_deg)), ("last", format!("{:+.1}", coverage.max_deg))];
+    let finding = words.told("coverage", "finding", &slots);
+    let about = About { title: words.plot("coverage", "title"), finding: &finding, x_axis: None };
+    let plot = theme::apply(&svg, SIZE, &about);
     // Where a spoke lies, for the script that chooses tilts.
     let [x, y] = [CENTRE.0, CENTRE.1];
     Ok(plot.replacen("<svg ", &format!("<svg data-fan=\"{x} {y} {RADIUS}\" "), 1))

@@ -3,6 +3,8 @@
 
 use crate::physics::pyramid::{Range, seen};
 use crate::record::pair::{PairCoverage, PairRanges};
+use crate::report::theme::escape;
+use crate::report::words::Words;
 use std::f64::consts::{FRAC_PI_2, TAU};
 
 /// Wedges of the disc.
@@ -20,15 +22,11 @@ enum By {
     None,
 }
 
-const LEGEND: [(By, &str, &str); 4] = [
-    (By::Both, "both", "seen by both"),
-    (By::A, "only-a", "seen by a alone"),
-    (By::B, "only-b", "seen by b alone"),
-    (By::None, "none", "seen by neither"),
-];
+/// Each with its class on the page.
+const LEGEND: [(By, &str); 4] = [(By::Both, "both"), (By::A, "only-a"), (By::B, "only-b"), (By::None, "none")];
 
 /// Draws what is left of the two ranges; `axis_deg` is the direction of a's axis in its picture.
-pub fn draw(coverage: &PairCoverage, axis_deg: Option<f64>) -> String {
+pub fn draw(words: &Words, coverage: &PairCoverage, axis_deg: Option<f64>) -> String {
     let ranges = &coverage.left;
     // Perpendicular directions in the picture of a: (cos p, sin p).
     let a = -axis_deg.unwrap_or(0.0).to_radians();
@@ -38,25 +36,22 @@ pub fn draw(coverage: &PairCoverage, axis_deg: Option<f64>) -> String {
         let ends = [wedge, wedge + 1].map(|k| TAU * k as f64 / WEDGES as f64);
         let psi = 0.5 * (ends[0] + ends[1]);
         for (by, low, high) in bands(ranges, (psi - a).cos(), (psi - b).cos()) {
-            let at = LEGEND.iter().position(|(one, _, _)| *one == by).unwrap_or(0);
+            let at = LEGEND.iter().position(|(one, _)| *one == by).unwrap_or(0);
             paths[at].push_str(&sector(ends, low, high));
         }
     }
-    let drawn: String = LEGEND
-        .iter()
-        .zip(&paths)
-        .map(|((_, class, _), path)| format!("<path class=\"{class}\" d=\"{path}\"/>"))
-        .collect();
-    let unseen = 100.0 * ranges.missing_fraction;
+    let drawn: String =
+        LEGEND.iter().zip(&paths).map(|((_, class), path)| format!("<path class=\"{class}\" d=\"{path}\"/>")).collect();
+    let unseen = format!("{:.1}", 100.0 * ranges.missing_fraction);
+    let title = escape(&words.told("directions", "title", &[("percent", unseen)]));
     let [w, h] = SIZE;
     format!(
-        "<svg class=\"plot directions\" viewBox=\"0 0 {w} {h}\" role=\"img\" aria-label=\"Directions: {unseen:.1} % are seen by \
-         neither series\">{HATCHES}{drawn}<circle class=\"rim\" cx=\"{}\" cy=\"{}\" r=\"{RADIUS}\"/>{}{}{}</svg>",
+        "<svg class=\"plot directions\" viewBox=\"0 0 {w} {h}\" role=\"img\" aria-label=\"{title}\">{HATCHES}{drawn}<circle class=\"rim\" cx=\"{}\" cy=\"{}\" r=\"{RADIUS}\"/>{}{}{}</svg>",
         MIDDLE[0],
         MIDDLE[1],
         axis(a, "a"),
         axis(b, "b"),
-        legend()
+        legend(words)
     )
 }
 
@@ -114,8 +109,15 @@ fn axis(perpendicular: f64, name: &str) -> String {
     )
 }
 
-fn legend() -> String {
-    let entry = |(at, (_, class, words)): (usize, &(By, &str, &str))| {
+fn legend(words: &Words) -> String {
+    let word = |by: By| match by {
+        By::Both => words.plot("directions", "both"),
+        By::A => words.plot("directions", "a_alone"),
+        By::B => words.plot("directions", "b_alone"),
+        By::None => words.plot("directions", "neither"),
+    };
+    let entry = |(at, (by, class)): (usize, &(By, &str))| {
+        let words = escape(word(*by));
         let (x, y) = (20 + 175 * (at % 2), 352 + 28 * (at / 2));
         format!(
             "<rect class=\"{class} swatch\" x=\"{x}\" y=\"{y}\" width=\"20\" height=\"16\"/><text x=\"{}\" y=\"{}\">{words}</text>",

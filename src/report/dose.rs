@@ -1,21 +1,22 @@
 //! Dose against tilt: what each tilt had received, and the amplitude that radiation damage leaves.
 
-use crate::record::Record;
 use crate::record::evidence::Curves;
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn, label};
+use crate::report::plot::{self, Shown, drawn, label};
 use crate::report::theme::{BAND, DATA, INK, SECOND};
 use plotters::prelude::*;
 
 /// Draws dose received before and after each tilt; `None` where it is not known.
-pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let after = plot::per_tilt(record, |tilt| tilt.dose.after_e_per_A2);
     let Some(most) = after.iter().filter_map(|(_, dose)| *dose).reduce(f64::max) else { return Ok(None) };
     let least = record.tilts.iter().filter_map(|tilt| tilt.dose.before_e_per_A2).fold(most, f64::min);
     let room = 0.08 * (most - least).max(1.0);
-    let finding = format!("from {least:.1} before the first to {most:.1} e/Å² after the last tilt");
+    let slots = [("least", format!("{least:.1}")), ("most", format!("{most:.1}"))];
+    let finding = words.told("dose", "finding", &slots);
     let range = (least - room).max(0.0)..most + room;
-    let svg = plot::over_tilt(record, "Dose received", &finding, "e/Å² received", range, |chart| {
+    let svg = plot::over_tilt(shown, "dose", &finding, range, |chart| {
         let bars = record.tilts.iter().filter_map(|tilt| {
             let line = vec![(tilt.tilt_deg, tilt.dose.before_e_per_A2?), (tilt.tilt_deg, tilt.dose.after_e_per_A2?)];
             Some(PathElement::new(line, BAND.placeholder.stroke_width(plot::bar(record, 7))))
@@ -36,12 +37,13 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
 const DRAWN_NM: [f64; 3] = [0.5, 1.0, 2.0];
 
 /// Draws the weights at a few resolutions; `None` where there are none.
-pub fn draw_weights(record: &Record, curves: &Curves) -> Result<Option<String>, ReportError> {
+pub fn draw_weights(shown: &Shown<'_>, curves: &Curves) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     if curves.tilts.iter().all(|tilt| tilt.weights.is_empty()) {
         return Ok(None);
     }
-    let finding = "amplitude kept at 0.5, 1 and 2 nm".to_owned();
-    let svg = plot::over_tilt(record, "Dose weights", &finding, "amplitude kept", 0.0..1.05, |chart| {
+    let finding = words.plot("weights", "finding");
+    let svg = plot::over_tilt(shown, "weights", finding, 0.0..1.05, |chart| {
         for nm in DRAWN_NM {
             let Some(at) = curves.weight_resolution_nm.iter().position(|&r| (r - nm).abs() < 1e-9) else { continue };
             let tilts = record.tilts.iter().zip(&curves.tilts);

@@ -2,12 +2,13 @@
 
 use crate::record::{Record, Tilt};
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn};
+use crate::report::plot::{self, Shown, drawn};
 use crate::report::theme::{BAND, LIMIT, SECOND};
 use plotters::prelude::*;
 
 /// Draws underfocus, with that of the tiles of a montage behind it; `None` where no tilt has one.
-pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let defocus = plot::per_tilt(record, |tilt| tilt.focus.as_ref()?.defocus_um);
     let tiles: Vec<(f64, f64)> = record.tilts.iter().flat_map(tile_points).collect();
     let wanted = record.measures.focus.wanted_um;
@@ -17,17 +18,23 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let (low, high) = (wanted.map_or(low, |um| low.min(um)), wanted.map_or(high, |um| high.max(um)));
     let room = (0.12 * (high - low)).max(0.1);
     let measured = defocus.iter().filter(|(_, um)| um.is_some()).count();
-    let finding = format!("{measured} of {} tilts measured, from {low:.2} to {high:.2} µm", defocus.len());
+    let slots = [
+        ("measured", measured.to_string()),
+        ("tilts", defocus.len().to_string()),
+        ("low", format!("{low:.2}")),
+        ("high", format!("{high:.2}")),
+    ];
+    let finding = words.told("focus", "finding", &slots);
     let range = low - room..high + room;
     let within = range.clone();
-    let svg = plot::over_tilt(record, "Underfocus against tilt", &finding, "underfocus (µm)", range, |chart| {
+    let svg = plot::over_tilt(shown, "focus", &finding, range, |chart| {
         drawn(chart.draw_series(tiles.iter().map(|place| Circle::new(*place, 2, BAND.placeholder.filled()))))?;
         if let Some(wanted) = wanted {
-            plot::aim(chart, record, wanted)?;
+            plot::aim(chart, shown, wanted)?;
             let limit = record.checks.iter().find(|check| check.id == "defocus_error").and_then(|check| check.caution);
             if let Some(crate::record::Limit::One(um)) = limit {
                 for y in [wanted - um, wanted + um].into_iter().filter(|y| within.contains(y)) {
-                    plot::level(chart, record, y, "caution", &LIMIT)?;
+                    plot::level(chart, record, y, words.plot("marks", "caution"), &LIMIT)?;
                 }
             }
         }
@@ -48,16 +55,17 @@ fn tile_points(tilt: &Tilt) -> Vec<(f64, f64)> {
 }
 
 /// Draws astigmatism; `None` where no tilt has one.
-pub fn draw_astigmatism(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn draw_astigmatism(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let values = plot::per_tilt(record, |tilt| tilt.focus.as_ref()?.astigmatism_um);
     let Some(most) = values.iter().filter_map(|(_, um)| *um).reduce(f64::max) else { return Ok(None) };
-    let finding = format!("up to {most:.2} µm");
+    let finding = words.told("astigmatism", "finding", &[("most", format!("{most:.2}"))]);
     let limit = record.checks.iter().find(|check| check.id == "astigmatism").and_then(|check| check.caution);
     let limit = if let Some(crate::record::Limit::One(limit)) = limit { limit } else { most };
     let top = (1.25 * most).max(1.1 * limit.min(3.0 * most));
-    let svg = plot::over_tilt(record, "Astigmatism against tilt", &finding, "astigmatism (µm)", 0.0..top, |chart| {
+    let svg = plot::over_tilt(shown, "astigmatism", &finding, 0.0..top, |chart| {
         if limit < top {
-            plot::limits(chart, record, "astigmatism")?;
+            plot::limits(chart, shown, "astigmatism")?;
         }
         bars(chart, record, &values, |tilt| tilt.focus.as_ref()?.astigmatism_error_um)?;
         plot::missing(chart, record, &values)?;

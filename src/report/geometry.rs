@@ -1,14 +1,14 @@
 //! The fit of axis offset and height with its data.
 
-use crate::record::Record;
 use crate::record::evidence::Curves;
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn};
+use crate::report::plot::{self, Shown, drawn};
 use crate::report::theme::{DATA, SECOND};
 use plotters::prelude::*;
 
 /// Draws the fit; `None` where geometry was not measured.
-pub fn draw(record: &Record, curves: &Curves) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>, curves: &Curves) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let Some(geometry) = record.measures.geometry.as_ref().filter(|geometry| geometry.measured) else {
         return Ok(None);
     };
@@ -31,9 +31,10 @@ pub fn draw(record: &Record, curves: &Curves) -> Result<Option<String>, ReportEr
     let (low, high) = (all().fold(0.0, f64::min), all().fold(0.0, f64::max));
     let room = 0.1 * (high - low).max(0.02);
     let rms = geometry.fit_rms_um.unwrap_or(0.0);
-    let finding = format!("axis offset {d:+.2} µm, height {z:+.2} µm, scatter about the fit {rms:.3} µm");
+    let slots = [("axis", format!("{d:+.2}")), ("height", format!("{z:+.2}")), ("scatter", format!("{rms:.3}"))];
+    let finding = words.told("geometry", "finding", &slots);
     let range = low - room..high + room;
-    let svg = plot::over_tilt(record, "Movement across the axis", &finding, "µm across the axis", range, |chart| {
+    let svg = plot::over_tilt(shown, "geometry", &finding, range, |chart| {
         drawn(chart.draw_series(LineSeries::new(line.iter().copied(), SECOND.placeholder.stroke_width(2))))?;
         drawn(chart.draw_series(
             points.iter().map(|&place| Circle::new(place, plot::fitting(record, 4), DATA.placeholder.filled())),

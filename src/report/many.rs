@@ -2,8 +2,9 @@
 
 use crate::many::Told;
 use crate::record::Answer;
-use crate::report::page::{ReportError, answer_word};
-use crate::report::templates::{embedded_json, environment, part, script, words};
+use crate::report::page::ReportError;
+use crate::report::templates::{embedded_json, environment, part, script};
+use crate::report::words::Words;
 use minijinja::{Value, context};
 use std::path::Path;
 
@@ -47,15 +48,16 @@ const ANSWERS: [(Answer, &str); 4] = [
 /// A template that cannot be used.
 pub fn page(entries: &[Entry], head: &Head, templates: Option<&Path>) -> Result<String, ReportError> {
     let script = script(templates, &["take.js"])?;
+    let words = Words::read(templates)?;
     let answers =
         |answer: Answer| entries.iter().filter(move |entry| entry.told.as_ref().is_some_and(|t| t.answer == answer));
     let counts: Vec<Value> = ANSWERS
         .iter()
-        .map(|(answer, grade)| context! { grade => *grade, word => answer_word(*answer), number => answers(*answer).count() })
+        .map(|(answer, grade)| context! { grade => *grade, word => words.answer(*answer), number => answers(*answer).count() })
         .collect();
     let without = entries.iter().filter(|entry| entry.told.is_none()).count();
     let page = environment(templates)?.get_template("many.html")?.render(context! {
-        series => entries.iter().map(row).collect::<Vec<_>>(),
+        series => entries.iter().map(|entry| row(&words, entry)).collect::<Vec<_>>(),
         counts => counts,
         without => without,
         from => &head.from,
@@ -64,13 +66,13 @@ pub fn page(entries: &[Entry], head: &Head, templates: Option<&Path>) -> Result<
         version => env!("CARGO_PKG_VERSION"),
         style => Value::from_safe_string(part(templates, "style.css")?),
         script_hash => script.hash,
-        words => embedded_json(&words(templates)?.get("script"))?,
+        words => embedded_json(&words.of_script())?,
         script => script.text,
     })?;
     Ok(page)
 }
 
-fn row(entry: &Entry) -> Value {
+fn row(words: &Words, entry: &Entry) -> Value {
     let told = entry.told.as_ref();
     let grade =
         told.and_then(|told| ANSWERS.iter().find(|(answer, _)| *answer == told.answer)).map(|(_, grade)| *grade);
@@ -80,7 +82,7 @@ fn row(entry: &Entry) -> Value {
         state => &entry.state,
         fault => &entry.fault,
         grade => grade,
-        answer => told.map(|told| answer_word(told.answer)),
+        answer => told.map(|told| words.answer(told.answer)),
         told => told.map(|told| context! {
             series_id => &told.series_id, title => &told.title, instrument => &told.instrument,
             started_at => &told.started_at, assessed_at => &told.assessed_at, tilts => told.tilts,

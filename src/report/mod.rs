@@ -34,6 +34,7 @@ mod steps;
 mod templates;
 mod theme;
 mod trial;
+mod words;
 
 pub use page::{ReportError, render};
 pub use pair::render_pair;

@@ -7,8 +7,9 @@ use crate::record::evidence::{Evidence, TiltCurves};
 use crate::record::{Record, Tilt};
 use crate::report::format;
 use crate::report::page::ReportError;
-use crate::report::plot::{drawn, label};
+use crate::report::plot::{Shown, drawn, label};
 use crate::report::theme::{self, AIM, About, DATA, FAIL, INK};
+use crate::report::words::Words;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use plotters::prelude::*;
@@ -92,7 +93,8 @@ impl<'a> Canvas<'a> {
 }
 
 /// Arrows of the patches at the tilt whose seams fit worst; `None` where no seam has patches.
-pub fn arrows(record: &Record, evidence: &Evidence) -> Result<Option<(String, f64)>, ReportError> {
+pub fn arrows(shown: &Shown<'_>, evidence: &Evidence) -> Result<Option<(String, f64)>, ReportError> {
+    let Shown { record, words } = *shown;
     let worst = |curves: &TiltCurves| {
         let all = || curves.seam_patches_px.iter().flatten();
         let sum: f64 = all().map(|[_, _, dx, dy]| dx * dx + dy * dy).sum();
@@ -103,12 +105,14 @@ pub fn arrows(record: &Record, evidence: &Evidence) -> Result<Option<(String, f6
     let Some(canvas) = Canvas::new(evidence, at) else { return Ok(None) };
     let tilt = &record.tilts[at];
     let patches: Vec<[f64; 4]> = evidence.curves.tilts[at].seam_patches_px.iter().flatten().copied().collect();
-    let finding = format!("at {:+.1}° patches lie {rms:.2} px rms off the placed tiles", tilt.tilt_deg);
-    Ok(Some((displacements(&canvas, &patches, "Patches of the seams", &finding)?, tilt.tilt_deg)))
+    let slots = [("deg", format!("{:+.1}", tilt.tilt_deg)), ("rms", format!("{rms:.2}"))];
+    let finding = words.told("arrows", "finding", &slots);
+    Ok(Some((displacements(words, &canvas, &patches, words.plot("arrows", "title"), &finding)?, tilt.tilt_deg)))
 }
 
 /// Places and displacements (x, y, dx, dy in px) as arrows on a picture, magnified so that the longest shows, with a scale.
 pub(super) fn displacements(
+    words: &Words,
     canvas: &Canvas<'_>,
     all: &[[f64; 4]],
     title: &str,
@@ -124,7 +128,7 @@ pub(super) fn displacements(
         for [x, y, dx, dy] in all {
             arrow(&root, canvas.at([*x, *y]), canvas.at([x + dx * magnified, y + dy * magnified]))?;
         }
-        scale_bar(&root, canvas, magnified, longest)?;
+        scale_bar(&root, words, canvas, magnified, longest)?;
         drawn(root.present())?;
     }
     Ok(canvas.finish(&svg, size, title, finding))
@@ -158,18 +162,26 @@ fn arrow(root: &Area<'_>, start: (i32, i32), end: (i32, i32)) -> Result<(), Repo
 }
 
 /// A bar of a round number of px of displacement.
-fn scale_bar(root: &Area<'_>, canvas: &Canvas<'_>, magnified: f64, longest: f64) -> Result<(), ReportError> {
+fn scale_bar(
+    root: &Area<'_>,
+    words: &Words,
+    canvas: &Canvas<'_>,
+    magnified: f64,
+    longest: f64,
+) -> Result<(), ReportError> {
     let round = [0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0];
     let px = round.into_iter().rfind(|px| *px <= longest.max(0.05)).unwrap_or(0.05);
     let y = (canvas.size[1] + 22.0) as i32;
     let end = 12 + ((px * magnified * canvas.scale).round() as i32).clamp(2, FAR);
     drawn(root.draw(&PathElement::new(vec![(12, y), (end, y)], FAIL.placeholder.stroke_width(3))))?;
-    let text = format!("{} px, drawn × {magnified:.0}", format::significant(px));
+    let slots = [("px", format::significant(px)), ("magnified", format!("{magnified:.0}"))];
+    let text = words.told("marks", "scale", &slots);
     drawn(root.draw(&Text::new(text, (end + 10, y - 8), label(&INK))))
 }
 
 /// The area that all kept tilts share, on the picture of the tilt nearest zero, with the operator's area.
-pub fn shared(record: &Record, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+pub fn shared(shown: &Shown<'_>, evidence: &Evidence) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let followed = |tilt: &Tilt| tilt.tracking.as_ref().is_some_and(|t| t.shift_x_px.is_some());
     let nearest = record
         .tilts
@@ -186,6 +198,7 @@ pub fn shared(record: &Record, evidence: &Evidence) -> Result<Option<String>, Re
         let seen = carried(record, zero.tilt_deg, tilt.tilt_deg, place, &self::frame(record, curves));
         common = clip(&common, &seen);
     }
+    let share = [("percent", format!("{:.0}", 100.0 * area(&common) / area(&frame)))];
     let size = canvas.full();
     let mut svg = String::new();
     {
@@ -197,12 +210,12 @@ pub fn shared(record: &Record, evidence: &Evidence) -> Result<Option<String>, Re
             outline(&root, &canvas, &area, AIM.placeholder.stroke_width(3))?;
         }
         let y = (canvas.size[1] + 14.0) as i32;
-        let share = format!("common: {:.0} % of the frame", 100.0 * area(&common) / area(&frame));
-        drawn(root.draw(&Text::new(share, (6, y), label(&INK))))?;
+        let text = words.told("shared", "share", &share);
+        drawn(root.draw(&Text::new(text, (6, y), label(&INK))))?;
         drawn(root.present())?;
     }
-    let finding = format!("{:.0} % of the frame is common to all kept tilts", 100.0 * area(&common) / area(&frame));
-    Ok(Some(canvas.finish(&svg, size, "Area common to all tilts", &finding)))
+    let finding = words.told("shared", "finding", &share);
+    Ok(Some(canvas.finish(&svg, size, words.plot("shared", "title"), &finding)))
 }
 
 fn place(tilt: &Tilt) -> Option<[f64; 2]> {

@@ -9,6 +9,7 @@ use crate::report::format::{fixed, significant};
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
 use crate::report::theme::{self, About, BAND, FAINT, INK};
+use crate::report::words::Words;
 use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint};
 use plotters::prelude::*;
 use std::fmt::Write;
@@ -18,7 +19,7 @@ const SIZE: (u32, u32) = (960, 280);
 const RANGE_SIZE: (u32, u32) = (960, 170);
 
 /// The chart of values; `None` where nothing can be drawn.
-pub fn values(chart: &Chart, title: &str, finding: &str) -> Result<Option<String>, ReportError> {
+pub fn values(words: &Words, chart: &Chart, title: &str, finding: &str) -> Result<Option<String>, ReportError> {
     let scale = chart.watched.scale();
     let place = |value: f64| scale.to(value);
     let levels = chart.points.iter().flat_map(|point| {
@@ -52,7 +53,7 @@ pub fn values(chart: &Chart, title: &str, finding: &str) -> Result<Option<String
             if let Some(value) = place(point.value) {
                 let (x, y) = at(point.day, value);
                 let _ = write!(dots, "M{x} {y}h0");
-                told.push(sentence(point, unit));
+                told.push(sentence(words, point, unit));
             }
         }
         let told = theme::escape(&told.join("|"));
@@ -63,24 +64,30 @@ pub fn values(chart: &Chart, title: &str, finding: &str) -> Result<Option<String
 }
 
 /// A session's point in words.
-fn sentence(point: &Point, unit: &str) -> String {
+fn sentence(words: &Words, point: &Point, unit: &str) -> String {
     let value = significant(point.value);
-    let limits = point.limits.map(|[low, high]| format!(", limits {} to {}", significant(low), significant(high)));
-    let series = if point.series == 1 { String::new() } else { format!(", mean of {} series", point.series) };
+    let limits = point
+        .limits
+        .map(|[low, high]| words.told("control", "limits", &[("low", significant(low)), ("high", significant(high))]));
+    let series = if point.series == 1 {
+        String::new()
+    } else {
+        words.told("control", "mean", &[("series", point.series.to_string())])
+    };
     let space = if unit.is_empty() { "" } else { " " };
     format!("{}: {value}{space}{unit}{series}{}", date(point.day), limits.unwrap_or_default())
 }
 
 /// The chart of moving ranges, on the figure's scale.
-pub fn ranges(chart: &Chart, title: &str) -> Result<Option<String>, ReportError> {
+pub fn ranges(words: &Words, chart: &Chart, title: &str) -> Result<Option<String>, ReportError> {
     let Some(limit) = chart.range_limit else { return Ok(None) };
     let highest = chart.points.iter().filter_map(|point| point.range).fold(limit, f64::max);
     let beyond = chart.points.iter().filter(|point| point.range.is_some_and(|range| range > limit)).count();
-    let finding = format!("{beyond} ranges beyond the limit");
+    let finding = words.told("ranges", "finding", &[("beyond", beyond.to_string())]);
     let y_label = match chart.watched.scale() {
-        Scale::Plain => "range",
-        Scale::Log => "range (log)",
-        Scale::Root => "range (root)",
+        Scale::Plain => words.plot("ranges", "plain"),
+        Scale::Log => words.plot("ranges", "log"),
+        Scale::Root => words.plot("ranges", "root"),
     };
     let tick = |value: &f64| short(*value);
     let ticks = ticks(Scale::Plain, 0.0..1.1 * highest, 3);

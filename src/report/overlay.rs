@@ -7,7 +7,8 @@ use crate::record::pair::PairField;
 use crate::report::montage::{Canvas, outline};
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
-use crate::report::theme::{DATA, FAIL, INK, SECOND};
+use crate::report::theme::{DATA, FAIL, INK, SECOND, escape};
+use crate::report::words::Words;
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 use plotters::prelude::*;
@@ -16,10 +17,16 @@ use plotters::prelude::*;
 const SQUARES: f64 = 6.0;
 
 /// The field of b and the common field on the picture of a; `None` without a picture or a field.
-pub fn fields(field: &PairField, a: (&Evidence, usize), frame_px: [f64; 2]) -> Result<Option<String>, ReportError> {
+pub fn fields(
+    words: &Words,
+    field: &PairField,
+    a: (&Evidence, usize),
+    frame_px: [f64; 2],
+) -> Result<Option<String>, ReportError> {
     let Some(canvas) = Canvas::new(a.0, a.1).filter(|_| field.measured) else { return Ok(None) };
     let [w, h] = frame_px;
     let own = [[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]];
+    let share = [("percent", format!("{:.0}", 100.0 * field.share_of_a.unwrap_or(0.0)))];
     let size = canvas.full();
     let mut svg = String::new();
     {
@@ -27,17 +34,17 @@ pub fn fields(field: &PairField, a: (&Evidence, usize), frame_px: [f64; 2]) -> R
         outline(&root, &canvas, &own, DATA.placeholder.stroke_width(2))?;
         outline(&root, &canvas, &field.b_on_a_px, SECOND.placeholder.stroke_width(2))?;
         outline(&root, &canvas, &field.common_on_a_px, FAIL.placeholder.stroke_width(3))?;
-        let words = format!("common: {:.0} % of a", 100.0 * field.share_of_a.unwrap_or(0.0));
+        let text = words.told("fields", "share", &share);
         let below = (canvas.height() + 26.0) as i32;
-        drawn(root.draw(&Text::new(words, (6, below), label(&INK))))?;
+        drawn(root.draw(&Text::new(text, (6, below), label(&INK))))?;
         drawn(root.present())?;
     }
-    let finding = format!("{:.0} % of the field of a is shown by b too", 100.0 * field.share_of_a.unwrap_or(0.0));
-    Ok(Some(canvas.finish(&svg, size, "Common field", &finding)))
+    let finding = words.told("fields", "finding", &share);
+    Ok(Some(canvas.finish(&svg, size, words.plot("fields", "title"), &finding)))
 }
 
 /// Squares of a and of b (turned and moved onto a) in turns.
-pub fn chequered(field: &PairField, a: (&Evidence, usize), b: (&Evidence, usize)) -> Option<String> {
+pub fn chequered(words: &Words, field: &PairField, a: (&Evidence, usize), b: (&Evidence, usize)) -> Option<String> {
     let [x, y] = field.a_to_b_px?;
     let a_to_b = Affine { m: [[x[0], x[1]], [y[0], y[1]]], t: [x[2], y[2]] };
     let canvas = Canvas::new(a.0, a.1)?;
@@ -61,11 +68,11 @@ pub fn chequered(field: &PairField, a: (&Evidence, usize), b: (&Evidence, usize)
     }
     let data = |jpeg: &[u8]| format!("data:image/jpeg;base64,{}", STANDARD.encode(jpeg));
     Some(format!(
-        "<svg class=\"plot chequered\" viewBox=\"0 0 {w:.1} {h:.1}\" role=\"img\" aria-label=\"Squares of the two pictures in \
-         turns\"><defs><clipPath id=\"squares\">{squares}</clipPath></defs>\
+        "<svg class=\"plot chequered\" viewBox=\"0 0 {w:.1} {h:.1}\" role=\"img\" aria-label=\"{}\"><defs><clipPath id=\"squares\">{squares}</clipPath></defs>\
          <image width=\"{w:.1}\" height=\"{h:.1}\" href=\"{}\"/>\
          <g clip-path=\"url(#squares)\"><rect width=\"{w:.1}\" height=\"{h:.1}\" fill=\"#808080\"/>\
          <image width=\"{}\" height=\"{}\" transform=\"matrix({:.6} {:.6} {:.6} {:.6} {:.3} {:.3})\" href=\"{}\"/></g></svg>",
+        escape(words.plot("chequered", "title")),
         data(canvas.jpeg()),
         curves.picture_px[0],
         curves.picture_px[1],

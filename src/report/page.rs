@@ -1,8 +1,10 @@
 //! The page put together: context, templates, pictures, script and style.
 
 use crate::record::evidence::Evidence;
-use crate::record::{Answer, Grade, Record};
-use crate::report::templates::{embedded_json, environment, part, script, words};
+use crate::record::{Grade, Record};
+use crate::report::plot::Shown;
+use crate::report::templates::{embedded_json, environment, part, script};
+use crate::report::words::Words;
 use crate::report::{
     alignment_pictures, alignment_runs, change, counts, coverage, dose, focus, geometry, head, house, montage,
     positions, rings, seam_map, sharpness, spectra, steps,
@@ -51,33 +53,26 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
         return Err(ReportError::Strangers { evidence: evidence.curves.tilts.len(), record: record.tilts.len() });
     }
     let script = script(templates, &SCRIPTS)?;
+    let words = Words::read(templates)?;
+    let shown = Shown { record, words: &words };
     let page = environment(templates)?.get_template("report.html")?.render(context! {
         record => Value::from(minijinja::value::Serde(record)),
-        answer => answer_word(record.verdict.answer),
+        answer => words.answer(record.verdict.answer),
         reasons => head::reasons(record),
         groups => head::groups(record),
         choices => head::choices(record),
         pictures => pictures(evidence),
-        plots => plots(record, evidence)?,
-        focus_tilts => focus_tilts(record, evidence)?,
+        plots => plots(&shown, evidence)?,
+        focus_tilts => focus_tilts(&shown, evidence)?,
         style => Value::from_safe_string(part(templates, "style.css")?),
         script_hash => script.hash,
         script => script.text,
         json => embedded_json(record)?,
-        words => embedded_json(&words(templates)?.get("script"))?,
+        words => embedded_json(&words.of_script())?,
         house => house::of(record).map(|house| Value::from(minijinja::value::Serde(house))),
         has => has(record),
     })?;
     Ok(page)
-}
-
-pub(super) fn answer_word(answer: Answer) -> &'static str {
-    match answer {
-        Answer::Reconstruct => "Reconstruct",
-        Answer::ReconstructWithout => "Reconstruct without some tilts",
-        Answer::DoNotReconstruct => "Not as it stands",
-        Answer::Undecided => "Undecided",
-    }
 }
 
 fn pictures(evidence: &Evidence) -> Vec<Value> {
@@ -94,54 +89,55 @@ fn pictures(evidence: &Evidence) -> Vec<Value> {
     evidence.pictures.iter().zip(&evidence.curves.tilts).map(one).collect()
 }
 
-fn plots(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
+fn plots(shown: &Shown<'_>, evidence: &Evidence) -> Result<Value, ReportError> {
     let safe = |svg: Option<String>| svg.map(Value::from_safe_string);
     Ok(context! {
-        counts => safe(counts::draw(record)?),
-        sharpness => safe(sharpness::draw(record)?),
-        spectra => safe(spectra::draw(record, &evidence.curves)?),
-        dose => safe(dose::draw(record)?),
-        weights => safe(dose::draw_weights(record, &evidence.curves)?),
-        coverage => safe(Some(coverage::draw(record)?)),
-        focus => safe(focus::draw(record)?),
-        astigmatism => safe(focus::draw_astigmatism(record)?),
-        positions => safe(positions::draw(record)?),
-        steps => safe(steps::draw(record)?),
-        geometry => safe(geometry::draw(record, &evidence.curves)?),
-        seam_map => safe(seam_map::draw(record)?),
-        arrows => montage::arrows(record, evidence)?.map(|(svg, tilt_deg)| {
+        counts => safe(counts::draw(shown)?),
+        sharpness => safe(sharpness::draw(shown)?),
+        spectra => safe(spectra::draw(shown, &evidence.curves)?),
+        dose => safe(dose::draw(shown)?),
+        weights => safe(dose::draw_weights(shown, &evidence.curves)?),
+        coverage => safe(Some(coverage::draw(shown)?)),
+        focus => safe(focus::draw(shown)?),
+        astigmatism => safe(focus::draw_astigmatism(shown)?),
+        positions => safe(positions::draw(shown)?),
+        steps => safe(steps::draw(shown)?),
+        geometry => safe(geometry::draw(shown, &evidence.curves)?),
+        seam_map => safe(seam_map::draw(shown)?),
+        arrows => montage::arrows(shown, evidence)?.map(|(svg, tilt_deg)| {
             context! { svg => Value::from_safe_string(svg), tilt_deg => tilt_deg }
         }),
-        shared => safe(montage::shared(record, evidence)?),
-        change => safe(change::draw(record, evidence)?),
-        alignment => alignment(record, evidence)?,
+        shared => safe(montage::shared(shown, evidence)?),
+        change => safe(change::draw(shown, evidence)?),
+        alignment => alignment(shown, evidence)?,
     })
 }
 
-fn alignment(record: &Record, evidence: &Evidence) -> Result<Value, ReportError> {
+fn alignment(shown: &Shown<'_>, evidence: &Evidence) -> Result<Value, ReportError> {
     let safe = |svg: Option<String>| svg.map(Value::from_safe_string);
-    let strip: Vec<Value> = alignment_pictures::strip(record, evidence)?
+    let strip: Vec<Value> = alignment_pictures::strip(shown, evidence)?
         .into_iter()
         .map(|(tilt_deg, svg)| context! { tilt_deg => tilt_deg, svg => Value::from_safe_string(svg) })
         .collect();
     Ok(context! {
-        lives => safe(alignment_runs::lives(record, &evidence.curves)?),
-        residuals => safe(alignment_runs::residuals(record)?),
-        tracks => safe(alignment_pictures::tracks(record, evidence)?),
-        field => safe(alignment_pictures::field(record, evidence)?),
+        lives => safe(alignment_runs::lives(shown, &evidence.curves)?),
+        residuals => safe(alignment_runs::residuals(shown)?),
+        tracks => safe(alignment_pictures::tracks(shown, evidence)?),
+        field => safe(alignment_pictures::field(shown, evidence)?),
         strip => strip,
     })
 }
 
 /// What the section on focus shows of each tilt; nothing of tilts without a spectrum.
-fn focus_tilts(record: &Record, evidence: &Evidence) -> Result<Vec<Value>, ReportError> {
+fn focus_tilts(shown: &Shown<'_>, evidence: &Evidence) -> Result<Vec<Value>, ReportError> {
+    let record = shown.record;
     let size = |tilt: &crate::record::Tilt| tilt.tilt_deg.abs();
     let middle = record.tilts.iter().map(size).fold(f64::INFINITY, f64::min);
-    let mut shown = Vec::new();
+    let mut tilts = Vec::new();
     for (at, (tilt, curves)) in record.tilts.iter().zip(&evidence.curves.tilts).enumerate() {
         let (Some(focus), Some(jpeg)) = (&tilt.focus, &curves.spectrum_jpeg) else { continue };
         let curve = match &curves.rings {
-            Some(rings) => rings::curve(record, tilt, rings)?,
+            Some(rings) => rings::curve(shown, tilt, rings)?,
             None => None,
         };
         let tiles: Vec<Value> = tilt
@@ -152,18 +148,18 @@ fn focus_tilts(record: &Record, evidence: &Evidence) -> Result<Vec<Value>, Repor
                 context! { col => tile.col, row => tile.row, off_um => off_um }
             })
             .collect();
-        shown.push(context! {
+        tilts.push(context! {
             at => at,
             tilt_deg => tilt.tilt_deg,
             focus => Value::from(minijinja::value::Serde(focus)),
             open => size(tilt) == middle,
-            spectrum => Value::from_safe_string(rings::spectrum(record, tilt, jpeg)),
+            spectrum => Value::from_safe_string(rings::spectrum(shown, tilt, jpeg)),
             curve => curve.map(Value::from_safe_string),
-            montage => rings::montage(record, tilt).map(Value::from_safe_string),
+            montage => rings::montage(shown, tilt).map(Value::from_safe_string),
             tiles => tiles,
         });
     }
-    Ok(shown)
+    Ok(tilts)
 }
 
 /// Which figures the record holds at all: what is not there gets no column.

@@ -3,8 +3,9 @@
 use crate::record::Record;
 use crate::record::evidence::Evidence;
 use crate::record::pair::PairRecord;
-use crate::report::page::{ReportError, answer_word};
-use crate::report::templates::{embedded_json, environment, part, script, words};
+use crate::report::page::ReportError;
+use crate::report::templates::{embedded_json, environment, part, script};
+use crate::report::words::Words;
 use crate::report::{directions, house, overlay};
 use minijinja::{Value, context};
 use std::path::Path;
@@ -28,6 +29,7 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
             return Err(ReportError::Strangers { evidence, record });
         }
     }
+    let words = Words::read(templates)?;
     let safe = |svg: Option<String>| svg.map(Value::from_safe_string);
     let field = &pair.measures.field;
     let zero =
@@ -35,21 +37,21 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
     let (zero_a, zero_b) = (zero(&pair.a, a), zero(&pair.b, b));
     let frame = [a.record.series.assembled_width_px as f64, a.record.series.assembled_height_px as f64];
     let fields = match zero_a {
-        Some(at) => overlay::fields(field, (a.evidence, at), frame)?,
+        Some(at) => overlay::fields(&words, field, (a.evidence, at), frame)?,
         None => None,
     };
     let both = zero_a.zip(zero_b);
     let script = script(templates, &["take.js"])?;
     let page = environment(templates)?.get_template("pair.html")?.render(context! {
         pair => Value::from(minijinja::value::Serde(pair)),
-        answer => answer_word(pair.verdict.answer),
-        sides => [side(&pair.a, a, "a"), side(&pair.b, b, "b")],
-        directions => Value::from_safe_string(directions::draw(&pair.measures.coverage, pair.a.axis_deg)),
+        answer => words.answer(pair.verdict.answer),
+        sides => [side(&words, &pair.a, a, "a"), side(&words, &pair.b, b, "b")],
+        directions => Value::from_safe_string(directions::draw(&words, &pair.measures.coverage, pair.a.axis_deg)),
         fields => safe(fields),
-        chequered => safe(both.and_then(|(of_a, of_b)| overlay::chequered(field, (a.evidence, of_a), (b.evidence, of_b)))),
+        chequered => safe(both.and_then(|(of_a, of_b)| overlay::chequered(&words, field, (a.evidence, of_a), (b.evidence, of_b)))),
         style => Value::from_safe_string(part(templates, "style.css")?),
         script_hash => script.hash,
-        words => embedded_json(&words(templates)?.get("script"))?,
+        words => embedded_json(&words.of_script())?,
         script => script.text,
         json => embedded_json(pair)?,
         house => house::of(a.record).map(|house| Value::from(minijinja::value::Serde(house))),
@@ -57,11 +59,11 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
     Ok(page)
 }
 
-fn side(side: &crate::record::pair::PairSide, of: &Side<'_>, name: &str) -> Value {
+fn side(words: &Words, side: &crate::record::pair::PairSide, of: &Side<'_>, name: &str) -> Value {
     context! {
         name => name,
         facts => Value::from(minijinja::value::Serde(side)),
-        answer => answer_word(side.answer),
+        answer => words.answer(side.answer),
         verdict => Value::from(minijinja::value::Serde(&of.record.verdict)),
         dose => Value::from(minijinja::value::Serde(&of.record.measures.dose)),
         coverage => Value::from(minijinja::value::Serde(&of.record.verdict.coverage_after)),

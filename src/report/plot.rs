@@ -1,9 +1,10 @@
 //! What all plots over tilt share: one width, one angle axis, the marks for points, limits and excluded tilts.
 
-use crate::record::{Limit, Record};
+use crate::record::{Check, Limit, Record};
 use crate::report::axis::Axis;
 use crate::report::page::ReportError;
 use crate::report::theme::{self, AIM, About, DATA, FAIL, FAINT, INK, LIMIT, Role};
+use crate::report::words::Words;
 use plotters::prelude::*;
 use std::ops::Range;
 
@@ -14,6 +15,15 @@ const LABEL_PX: i32 = 15;
 
 /// A chart over tilt.
 pub type TiltChart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Cartesian2d<Axis, Axis>>;
+
+/// What is drawn, and in which words.
+#[derive(Clone, Copy)]
+pub struct Shown<'a> {
+    /// What was measured.
+    pub record: &'a Record,
+    /// Titles, axes, findings.
+    pub words: &'a Words,
+}
 
 /// A label in a role's colour.
 pub fn label(role: &Role) -> TextStyle<'static> {
@@ -70,32 +80,31 @@ pub fn missing(
     Ok(())
 }
 
-/// Draws a plot over tilt: `draw` gets a chart with axes and adds what is measured.
+/// Draws a plot over tilt: `draw` gets a chart with axes and adds what is measured. `plot` names its title and axis among
+/// the words.
 pub fn over_tilt(
-    record: &Record,
-    title: &str,
+    shown: &Shown<'_>,
+    plot: &str,
     finding: &str,
-    y_label: &str,
     y: Range<f64>,
     draw: impl FnOnce(&mut TiltChart<'_, '_>) -> Result<(), ReportError>,
 ) -> Result<String, ReportError> {
     let decimals = decimals(y.end - y.start);
     let tick = move |value: &f64| super::format::fixed(*value, decimals);
-    over_tilt_with(record, title, finding, y_label, y, (6, &tick), draw)
+    over_tilt_with(shown, plot, finding, y, (6, &tick), draw)
 }
 
 /// [`over_tilt`] with ticks of one's own on the upright axis: how many at most, and the text of each.
 pub fn over_tilt_with(
-    record: &Record,
-    title: &str,
+    shown: &Shown<'_>,
+    plot: &str,
     finding: &str,
-    y_label: &str,
     y: Range<f64>,
     (ticks, tick): (usize, &dyn Fn(&f64) -> String),
     draw: impl FnOnce(&mut TiltChart<'_, '_>) -> Result<(), ReportError>,
 ) -> Result<String, ReportError> {
     let mut svg = String::new();
-    let angles = angle_range(record);
+    let angles = angle_range(shown.record);
     let span;
     {
         let root = SVGBackend::with_string(&mut svg, SIZE).into_drawing_area();
@@ -105,7 +114,7 @@ pub fn over_tilt_with(
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(label(&INK)).axis_desc_style(label(&INK));
-        mesh.x_labels(13).y_labels(ticks).x_desc("tilt (degrees)").y_desc(y_label);
+        mesh.x_labels(13).y_labels(ticks).x_desc(shown.words.plot("marks", "tilt")).y_desc(shown.words.plot(plot, "y"));
         mesh.x_label_formatter(&|deg| format!("{deg:.0}"));
         let y_format = |value: &f64| tick(value);
         mesh.y_label_formatter(&y_format);
@@ -116,6 +125,7 @@ pub fn over_tilt_with(
         drawn(root.present())?;
     }
     let x_axis = Some(([span.start, span.end], [angles.start, angles.end]));
+    let title = shown.words.plot(plot, "title");
     Ok(theme::apply(&svg, SIZE, &About { title, finding, x_axis }))
 }
 
@@ -166,35 +176,34 @@ pub fn level(
 }
 
 /// The limits of a check, where it has one-sided ones.
-pub fn limits(chart: &mut TiltChart<'_, '_>, record: &Record, id: &str) -> Result<(), ReportError> {
-    let Some(check) = record.checks.iter().find(|check| check.id == id) else { return Ok(()) };
-    for (limit, name, role) in [(check.caution, "caution", &LIMIT), (check.fail, "fail", &FAIL)] {
-        if let Some(Limit::One(y)) = limit {
-            level(chart, record, y, name, role)?;
-        }
-    }
-    Ok(())
+pub fn limits(chart: &mut TiltChart<'_, '_>, shown: &Shown<'_>, id: &str) -> Result<(), ReportError> {
+    limits_of_target(chart, shown, id, 1.0)
 }
 
 /// A limit that stands a factor off a target.
 pub fn limits_of_target(
     chart: &mut TiltChart<'_, '_>,
-    record: &Record,
+    shown: &Shown<'_>,
     id: &str,
     target: f64,
 ) -> Result<(), ReportError> {
-    let Some(check) = record.checks.iter().find(|check| check.id == id) else { return Ok(()) };
-    for (limit, name, role) in [(check.caution, "caution", &LIMIT), (check.fail, "fail", &FAIL)] {
+    let Some(check) = shown.record.checks.iter().find(|check| check.id == id) else { return Ok(()) };
+    for (limit, name, role) in two_limits(check, shown.words) {
         if let Some(Limit::One(factor)) = limit {
-            level(chart, record, factor * target, name, role)?;
+            level(chart, shown.record, factor * target, name, role)?;
         }
     }
     Ok(())
 }
 
+/// The limits of a check, each with its name and role.
+pub fn two_limits<'a>(check: &Check, words: &'a Words) -> [(Option<Limit>, &'a str, &'static Role); 2] {
+    [(check.caution, words.plot("marks", "caution"), &LIMIT), (check.fail, words.plot("marks", "fail"), &FAIL)]
+}
+
 /// What was aimed at.
-pub fn aim(chart: &mut TiltChart<'_, '_>, record: &Record, y: f64) -> Result<(), ReportError> {
-    level(chart, record, y, "target", &AIM)
+pub fn aim(chart: &mut TiltChart<'_, '_>, shown: &Shown<'_>, y: f64) -> Result<(), ReportError> {
+    level(chart, shown.record, y, shown.words.plot("marks", "target"), &AIM)
 }
 
 /// A cross over every tilt that is left out.

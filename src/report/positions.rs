@@ -1,13 +1,13 @@
 //! Place of the field over tilt: where the zero tilt's centre feature is found.
 
-use crate::record::Record;
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn, label};
+use crate::report::plot::{self, Shown, drawn, label};
 use crate::report::theme::{FAIL, INK, SECOND};
 use plotters::prelude::*;
 
 /// Draws the trace; `None` where the field was not followed.
-pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let x = plot::per_tilt(record, |tilt| tilt.tracking.as_ref()?.shift_x_px);
     let y = plot::per_tilt(record, |tilt| tilt.tracking.as_ref()?.shift_y_px);
     let all = || x.iter().chain(&y).filter_map(|(_, value)| *value);
@@ -16,14 +16,15 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     }
     let (low, high) = (all().fold(0.0, f64::min), all().fold(0.0, f64::max));
     let room = 0.12 * (high - low).max(4.0);
-    let finding = format!("the centre feature is found from {low:.0} to {high:.0} px off its place at zero tilt");
+    let slots = [("low", format!("{low:.0}")), ("high", format!("{high:.0}"))];
+    let finding = words.told("positions", "finding", &slots);
     let jumped: Vec<f64> = record
         .checks
         .iter()
         .filter(|check| check.id == "tracking_step")
         .flat_map(|check| check.tilts_deg.iter().copied())
         .collect();
-    let svg = plot::over_tilt(record, "Place of the field", &finding, "px", low - room..high + room, |chart| {
+    let svg = plot::over_tilt(shown, "positions", &finding, low - room..high + room, |chart| {
         plot::line_and_points(chart, record, &x, &plot::MEASURED, false)?;
         plot::line_and_points(chart, record, &y, &SECOND, true)?;
         for (points, name) in [(&x, "x"), (&y, "y")] {

@@ -7,7 +7,7 @@ use crate::record::{Focus, Record, Tilt};
 use crate::report::axis::Axis;
 use crate::report::format::fixed;
 use crate::report::page::ReportError;
-use crate::report::plot::{drawn, label_of};
+use crate::report::plot::{Shown, drawn, label_of};
 use crate::report::theme::{self, About, DATA, FAINT, INK, LIMIT, SECOND, escape};
 use plotters::prelude::*;
 use std::fmt::Write;
@@ -30,7 +30,8 @@ fn large(role: &theme::Role) -> TextStyle<'static> {
 }
 
 /// Draws measured and fitted power over the background, the limit of agreement marked.
-pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option<String>, ReportError> {
+pub fn curve(shown: &Shown<'_>, tilt: &Tilt, curves: &RingCurves) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let Some(pixel_nm) = record.series.pixel_nm else { return Ok(None) };
     let x = |at: usize| f64::from(curves.frequency_cycles_per_px[at]) / pixel_nm;
     let points: Vec<(f64, f64, f64)> = curves
@@ -57,7 +58,7 @@ pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(large(&INK)).axis_desc_style(large(&INK)).x_labels(5).y_labels(4);
-        mesh.x_desc("spatial frequency (1/nm)").y_desc("over background");
+        mesh.x_desc(words.plot("rings", "x")).y_desc(words.plot("rings", "y"));
         mesh.x_label_formatter(&|g| fixed(*g, 2)).y_label_formatter(&|y| fixed(*y, 2));
         drawn(mesh.draw())?;
         let (floor, roof) = (low - room, high + room);
@@ -73,36 +74,47 @@ pub fn curve(record: &Record, tilt: &Tilt, curves: &RingCurves) -> Result<Option
             drawn(chart.draw_series(limit))?;
             let near_end = end > first.0 + 0.75 * (last.0 - first.0);
             let shift = if near_end { -150 } else { 6 };
-            let name = EmptyElement::at((end, roof)) + Text::new("rings end here", (shift, 0), large(&LIMIT));
+            let name = EmptyElement::at((end, roof))
+                + Text::new(words.plot("rings", "end").to_owned(), (shift, 0), large(&LIMIT));
             drawn(chart.draw_series([name]))?;
         }
         drop(chart);
         drawn(root.present())?;
     }
-    let finding = if measured { format!("rings to {:.2} nm", end.recip()) } else { "no rings found".into() };
-    let about = About { title: "Rotational spectrum", finding: &finding, x_axis: None };
+    let finding = if measured {
+        words.told("rings", "finding", &[("nm", format!("{:.2}", end.recip()))])
+    } else {
+        words.plot("rings", "none").to_owned()
+    };
+    let about = About { title: words.plot("rings", "title"), finding: &finding, x_axis: None };
     Ok(Some(theme::apply(&svg, SIZE, &about)))
 }
 
 /// Draws the whole spectrum with the calculated minima over it.
-pub fn spectrum(record: &Record, tilt: &Tilt, jpeg_base64: &str) -> String {
+pub fn spectrum(shown: &Shown<'_>, tilt: &Tilt, jpeg_base64: &str) -> String {
+    let Shown { record, words } = *shown;
     let whole = SIDE + 2.0 * ROOM;
     let ellipses = record.series.pixel_nm.and_then(|pixel_nm| minima(record, tilt.focus.as_ref()?, pixel_nm));
-    let nyquist =
-        record.series.pixel_nm.map_or("0.5 cycles a pixel".to_owned(), |nm| format!("{} nm", fixed(2.0 * nm, 2)));
+    let along_x = match record.series.pixel_nm {
+        Some(nm) => words.told("spectrum", "x", &[("nyquist_nm", fixed(2.0 * nm, 2))]),
+        None => words.plot("spectrum", "x_in_pixels").to_owned(),
+    };
+    let title = words.told("spectrum", "title", &[("deg", format!("{:+.1}", tilt.tilt_deg))]);
     let middle = 0.5 * whole;
     format!(
-        "<svg class=\"plot spectrum\" viewBox=\"0 0 {whole} {whole}\" role=\"img\" aria-label=\"Spectrum of {:+.1}°\">\
+        "<svg class=\"plot spectrum\" viewBox=\"0 0 {whole} {whole}\" role=\"img\" aria-label=\"{}\">\
          <image x=\"{ROOM}\" y=\"{ROOM}\" width=\"{SIDE}\" height=\"{SIDE}\" \
          href=\"data:image/jpeg;base64,{}\"/>\
          <g class=\"minima\">{}</g>\
-         <text x=\"{middle}\" y=\"{}\" text-anchor=\"middle\" fill=\"var(--ink)\" font-size=\"13\">fx to ±1/({nyquist})</text>\
+         <text x=\"{middle}\" y=\"{}\" text-anchor=\"middle\" fill=\"var(--ink)\" font-size=\"13\">{}</text>\
          <text transform=\"translate(16 {middle}) rotate(-90)\" text-anchor=\"middle\" fill=\"var(--ink)\" \
-         font-size=\"13\">fy, later rows downward</text></svg>",
-        tilt.tilt_deg,
+         font-size=\"13\">{}</text></svg>",
+        escape(&title),
         escape(jpeg_base64),
         ellipses.unwrap_or_default(),
         whole - 8.0,
+        escape(&along_x),
+        escape(words.plot("spectrum", "y")),
     )
 }
 
@@ -137,7 +149,8 @@ fn minima(record: &Record, focus: &Focus, pixel_nm: f64) -> Option<String> {
 }
 
 /// Draws the tiles of a montage with their underfocus; `None` without one.
-pub fn montage(record: &Record, tilt: &Tilt) -> Option<String> {
+pub fn montage(shown: &Shown<'_>, tilt: &Tilt) -> Option<String> {
+    let record = shown.record;
     if tilt.tiles.len() < 2 || tilt.tiles.iter().all(|tile| tile.focus.as_ref().is_none_or(|focus| !focus.measured)) {
         return None;
     }
@@ -174,8 +187,9 @@ pub fn montage(record: &Record, tilt: &Tilt) -> Option<String> {
         .ok()?;
     }
     Some(format!(
-        "<svg class=\"plot tiles\" style=\"width: {0:.0}px\" viewBox=\"0 0 {0:.0} {1:.0}\" role=\"img\" aria-label=\"Underfocus of the tiles\">{body}</svg>",
+        "<svg class=\"plot tiles\" style=\"width: {0:.0}px\" viewBox=\"0 0 {0:.0} {1:.0}\" role=\"img\" aria-label=\"{2}\">{body}</svg>",
         width * scale + 4.0,
-        height * scale + 4.0
+        height * scale + 4.0,
+        escape(shown.words.plot("tiles", "title"))
     ))
 }

@@ -1,8 +1,8 @@
 //! Every seam at every tilt: a mark whose shape tells the grade of its residual, its size the residual itself.
 
-use crate::record::{Check, Limit, Record, Seam};
+use crate::record::{Check, Limit, Seam};
 use crate::report::page::ReportError;
-use crate::report::plot::{self, drawn};
+use crate::report::plot::{self, Shown, drawn};
 use crate::report::theme::{DATA, FAIL, INK, LIMIT};
 use plotters::prelude::*;
 
@@ -40,7 +40,8 @@ pub fn name(seam: &Seam) -> String {
 }
 
 /// Draws the map; `None` where the series has no seams.
-pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     let mut names: Vec<([usize; 2], [usize; 2], String)> = Vec::new();
     for seam in record.tilts.iter().filter_map(|tilt| tilt.seams.as_ref()).flatten() {
         if names.iter().all(|(from, to, _)| (*from, *to) != (seam.from, seam.to)) {
@@ -50,7 +51,8 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
     let Some(measured) = record.measures.seams.as_ref().filter(|seams| seams.measured) else { return Ok(None) };
     let check = record.checks.iter().find(|check| check.id == "seam_residual");
     let worst = measured.residual_rms_px.unwrap_or(0.0);
-    let finding = format!("{} seams, residual {worst:.2} px rms over all", names.len());
+    let slots = [("seams", names.len().to_string()), ("rms", format!("{worst:.2}"))];
+    let finding = words.told("seams", "finding", &slots);
     let n = names.len() as f64;
     let biggest = record
         .tilts
@@ -65,7 +67,7 @@ pub fn draw(record: &Record) -> Result<Option<String>, ReportError> {
         named.map(|(_, _, name)| name.clone()).unwrap_or_default()
     };
     let ticks = (names.len() + 1, &tick as &dyn Fn(&f64) -> String);
-    let svg = plot::over_tilt_with(record, "Seams over tilt", &finding, "seam", -0.6..n - 0.4, ticks, |chart| {
+    let svg = plot::over_tilt_with(shown, "seams", &finding, -0.6..n - 0.4, ticks, |chart| {
         for (row, (from, to, _)) in names.iter().enumerate() {
             for tilt in &record.tilts {
                 let seams = tilt.seams.as_deref().unwrap_or_default();

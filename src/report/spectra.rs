@@ -4,7 +4,7 @@
 use crate::record::Record;
 use crate::record::evidence::Curves;
 use crate::report::page::ReportError;
-use crate::report::plot::{self, SIZE};
+use crate::report::plot::{self, SIZE, Shown};
 use base64::Engine;
 use image::codecs::png::PngEncoder;
 use image::{ExtendedColorType, ImageEncoder};
@@ -15,18 +15,20 @@ const DECADES: f64 = 0.5;
 const COLUMNS: usize = 480;
 
 /// Draws the map; `None` where no tilt has a spectrum.
-pub fn draw(record: &Record, curves: &Curves) -> Result<Option<String>, ReportError> {
+pub fn draw(shown: &Shown<'_>, curves: &Curves) -> Result<Option<String>, ReportError> {
+    let Shown { record, words } = *shown;
     if curves.tilts.iter().all(|tilt| tilt.power.is_empty()) {
         return Ok(None);
     }
     let rings = curves.frequency_cycles_per_px.len();
     let medians: Vec<Option<f64>> = (0..rings).map(|ring| median(curves, ring)).collect();
-    let (top, unit) = match record.series.pixel_nm {
-        Some(pixel_nm) => (0.5 / pixel_nm, "frequency (1/nm)"),
-        None => (0.5, "cycles a pixel"),
+    let range = 0.0..record.series.pixel_nm.map_or(0.5, |pixel_nm| 0.5 / pixel_nm);
+    let finding = words.plot("spectra", "finding");
+    let svg = if record.series.pixel_nm.is_some() {
+        plot::over_tilt(shown, "spectra", finding, range, |_| Ok(()))?
+    } else {
+        plot::over_tilt(shown, "spectra_in_pixels", finding, range, |_| Ok(()))?
     };
-    let finding = "power of each tilt over the series' median at the same frequency, from a third to three times";
-    let svg = plot::over_tilt(record, "Spectra", finding, unit, 0.0..top, |_| Ok(()))?;
     let png = png(record, curves, &medians)?;
     Ok(Some(lay_in(&svg, &png)))
 }

@@ -1,6 +1,7 @@
 //! Markup, style, script and words of the pages: compiled in, any file replaceable by one of the same name in a folder.
 
 use crate::report::page::ReportError;
+use crate::report::words::Words;
 use crate::report::{format, head, shape};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
@@ -8,7 +9,6 @@ use minijinja::syntax::SyntaxConfig;
 use minijinja::{AutoEscape, Environment, Value};
 use sha2::{Digest, Sha256};
 use std::path::Path;
-use toml::Table;
 
 /// The templates that come with tiltworth, by file name.
 const TEMPLATES: [(&str, &str); 24] = [
@@ -37,7 +37,6 @@ const TEMPLATES: [(&str, &str); 24] = [
     ("take.js", include_str!("../../report-templates/take.js")),
     ("report.js", include_str!("../../report-templates/report.js")),
 ];
-const WORDS: &str = include_str!("../../report-templates/words.toml");
 
 /// Templates with the filters that they use.
 ///
@@ -54,7 +53,7 @@ pub fn environment(templates: Option<&Path>) -> Result<Environment<'static>, Rep
     environment.add_filter("beyond", format::beyond_filter);
     environment.add_filter("shape", shape::of_grade);
     environment.add_filter("place", |check: &str| head::plot_of(check));
-    environment.add_global("w", Value::from(minijinja::value::Serde(words(templates)?)));
+    environment.add_global("w", Value::from(minijinja::value::Serde(Words::read(templates)?.all())));
     for (name, _) in TEMPLATES.into_iter().filter(|(name, _)| name.ends_with(".html")) {
         environment.add_template_owned(name, part(templates, name)?)?;
     }
@@ -73,32 +72,14 @@ pub fn part(templates: Option<&Path>, name: &str) -> Result<String, ReportError>
     Ok(built_in.map_or_else(String::new, |(_, text)| (*text).to_owned()))
 }
 
-fn own(templates: Option<&Path>, name: &str) -> Result<Option<String>, ReportError> {
+/// The text of a file of the folder, where it has it.
+///
+/// # Errors
+/// It cannot be read.
+pub fn own(templates: Option<&Path>, name: &str) -> Result<Option<String>, ReportError> {
     let Some(path) = templates.map(|folder| folder.join(name)).filter(|path| path.exists()) else { return Ok(None) };
     let text = std::fs::read_to_string(&path);
     text.map(Some).map_err(|error| ReportError::Template(format!("{}: {error}", path.display())))
-}
-
-/// The page's words; those of the folder's `words.toml` in place of the built-in ones of the same key.
-///
-/// # Errors
-/// The folder's own is no TOML.
-pub fn words(templates: Option<&Path>) -> Result<Table, ReportError> {
-    let read = |text: &str| {
-        text.parse::<Table>().map_err(|error| ReportError::Template(format!("words.toml: {}", error.message())))
-    };
-    let mut words = read(WORDS)?;
-    if let Some(text) = own(templates, "words.toml")? {
-        for (key, value) in read(&text)? {
-            match (words.get_mut(&key), value) {
-                (Some(toml::Value::Table(under)), toml::Value::Table(over)) => under.extend(over),
-                (_, value) => {
-                    words.insert(key, value);
-                }
-            }
-        }
-    }
-    Ok(words)
 }
 
 /// A script with the hash by which the page's policy lets it run.
@@ -134,29 +115,20 @@ pub fn embedded_json(data: &impl serde::Serialize) -> Result<Value, ReportError>
 mod tests {
     use super::*;
 
-    #[test]
-    fn a_folder_replaces_words_one_by_one() {
-        let folder = tempfile::tempdir().unwrap();
-        std::fs::write(folder.path().join("words.toml"), "[page]\nchecks = \"Prüfungen\"\n").unwrap();
-        let (own, built_in) = (words(Some(folder.path())).unwrap(), words(None).unwrap());
-        assert_eq!(own["page"]["checks"].as_str(), Some("Prüfungen"));
-        assert_eq!(own["page"]["tilts"], built_in["page"]["tilts"]);
-        assert_eq!(own.len(), built_in.len());
-    }
-
     /// A word that no template uses, and one that a template asks for in vain, are both mistakes.
     #[test]
     fn every_word_is_used_and_every_use_has_its_word() {
         let all: String = TEMPLATES.iter().map(|(_, text)| *text).collect();
-        let words = words(None).unwrap();
-        for (group, table) in &words {
+        let words = Words::read(None).unwrap();
+        // Code asks for answers and for those of plots: see there.
+        for (group, table) in words.all().iter().filter(|(group, _)| !["plot", "answer"].contains(&group.as_str())) {
             for key in table.as_table().unwrap().keys() {
                 assert!(all.contains(&format!("w.{group}.{key}")), "w.{group}.{key} is not used");
             }
         }
         let uses = regex::Regex::new(r"\bw\.([a-z]+)\.([a-z_0-9]+)").unwrap();
         for found in uses.captures_iter(&all) {
-            let known = words.get(&found[1]).and_then(|group| group.get(&found[2]));
+            let known = words.all().get(&found[1]).and_then(|group| group.get(&found[2]));
             assert!(known.is_some(), "{} is no word", &found[0]);
         }
     }

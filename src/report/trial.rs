@@ -5,6 +5,7 @@ use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
 use crate::report::templates::{environment, part};
 use crate::report::theme::{self, About, DATA, FAINT, INK, LIMIT};
+use crate::report::words::Words;
 use crate::trial::outcome::{FaultTrial, Trial};
 use crate::trial::words;
 use minijinja::{Value, context};
@@ -18,6 +19,7 @@ const SIZE: (u32, u32) = (480, 240);
 /// # Errors
 /// A template that cannot be used.
 pub fn page(trial: &Trial, templates: Option<&Path>) -> Result<String, ReportError> {
+    let own = Words::read(templates)?;
     let mut checks = Vec::new();
     for check in &trial.checks {
         let mut faults = Vec::new();
@@ -25,7 +27,7 @@ pub fn page(trial: &Trial, templates: Option<&Path>) -> Result<String, ReportErr
             let [half, most] = words::points(fault);
             faults.push(context! {
                 name => fault.name.as_str(), half => half, most => most,
-                plot => curve(fault)?.map(Value::from_safe_string),
+                plot => curve(&own, fault)?.map(Value::from_safe_string),
             });
         }
         checks.push(context! {
@@ -39,7 +41,7 @@ pub fn page(trial: &Trial, templates: Option<&Path>) -> Result<String, ReportErr
 }
 
 /// Share caught against the logarithm of the strength, ticks in strengths; `None` where only one strength was tried.
-fn curve(fault: &FaultTrial) -> Result<Option<String>, ReportError> {
+fn curve(own: &Words, fault: &FaultTrial) -> Result<Option<String>, ReportError> {
     let strengths: Vec<f64> = fault.steps.iter().map(|step| step.strength).filter(|s| *s > 0.0).collect();
     let (Some(low), Some(high)) = (strengths.first().copied(), strengths.last().copied()) else { return Ok(None) };
     if strengths.len() < 2 {
@@ -56,7 +58,7 @@ fn curve(fault: &FaultTrial) -> Result<Option<String>, ReportError> {
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(label(&INK)).axis_desc_style(label(&INK));
-        mesh.x_labels(6).y_labels(5).x_desc(fault.unit.as_str()).y_desc("caught, %");
+        mesh.x_labels(6).y_labels(5).x_desc(fault.unit.as_str()).y_desc(own.plot("trial", "y"));
         mesh.x_label_formatter(&|log| words::figures(10f64.powf(*log)))
             .y_label_formatter(&|value| format!("{value:.0}"));
         drawn(mesh.draw())?;
@@ -79,6 +81,6 @@ fn curve(fault: &FaultTrial) -> Result<Option<String>, ReportError> {
         drawn(root.present())?;
     }
     let [half, most] = words::points(fault);
-    let finding = format!("half caught at {half}, 95 % at {most}");
+    let finding = own.told("trial", "finding", &[("half", half), ("most", most)]);
     Ok(Some(theme::apply(&svg, SIZE, &About { title: &fault.name, finding: &finding, x_axis: None })))
 }

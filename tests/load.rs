@@ -218,11 +218,10 @@ fn take_stack_from(series: &Path, share: &Path) {
     fs::write(series.join("series.toml"), sheet).unwrap();
 }
 
-/// A share that stalls holds up its own series alone. The stall is 8 s here and not a minute: nothing in the program waits
-/// with a limit of time, so that a longer one is no other case.
+/// A share that stalls for a minute holds up its own series alone.
 #[test]
 fn a_share_that_stalls_holds_up_its_own_series_alone() {
-    const STALL: Duration = Duration::from_secs(8);
+    const STALL: Duration = Duration::from_secs(60);
     let _alone = alone();
     let home = lab(SERIES);
     // The last series has its stack on the share.

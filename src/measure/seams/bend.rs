@@ -18,7 +18,7 @@ pub struct Manner {
 }
 
 /// A patch keeps one shift.
-pub const EVEN: Manner = Manner { slopes: &[[0.0; 2]], begins: 4.5, goes_on: 3.2, next_reach_px: 7 };
+pub const EVEN: Manner = Manner { slopes: &[[0.0; 2]], begins: 5.0, goes_on: 3.8, next_reach_px: 7 };
 /// A patch is drawn out or leant; with as many slopes chance comes higher.
 pub const STEEP: Manner = Manner { slopes: &SLOPES, begins: 6.0, goes_on: 4.5, next_reach_px: 4 };
 const SLOPES: [[f64; 2]; 25] = slopes();
@@ -146,7 +146,7 @@ mod tests {
 
     #[test]
     fn without_a_plain_patch_there_is_no_chain() {
-        assert!(follow(&EVEN, &ALONG, [6, 12], |_, _, _, _| Some(peak(0.0, 0.0, 4.4))).iter().all(Option::is_none));
+        assert!(follow(&EVEN, &ALONG, [6, 12], |_, _, _, _| Some(peak(0.0, 0.0, 4.9))).iter().all(Option::is_none));
         assert!(follow(&STEEP, &ALONG, [6, 12], |_, _, _, _| Some(peak(0.0, 0.0, 5.9))).iter().all(Option::is_none));
     }
 }

@@ -5,7 +5,7 @@
 
 use crate::measure::seams::bend;
 use crate::measure::seams::find::Found;
-use crate::measure::seams::patch::{Patch, bent_mean, weighted_mean, without_look_alikes};
+use crate::measure::seams::patch::{Patch, bent_mean, is_smooth, weighted_mean, without_look_alikes};
 use crate::measure::seams::plan::{LEAST_OVERLAP_PX, Pair};
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
@@ -181,7 +181,7 @@ impl<'a> Common<'a> {
         let is_bent = bent_mean(&patches, looks.len()).is_some();
         if 2 * patches.len() < looks.len() || (is_bent && patches.len() < looks.len()) {
             let followed = self.followed(&self.follow(bench, &bend::EVEN));
-            if followed.len() > patches.len() && bent_mean(&followed, looks.len()).is_some() {
+            if followed.len() > patches.len() && is_smooth(&followed) && bent_mean(&followed, looks.len()).is_some() {
                 patches = followed;
             }
         }
@@ -215,7 +215,7 @@ impl<'a> Common<'a> {
         let looked = self.starts.len();
         let steps = self.follow(bench, &bend::STEEP);
         let patches = self.followed(&steps);
-        let difference_px = bent_mean(&patches, looked).ok_or_else(none)?;
+        let difference_px = bent_mean(&patches, looked).filter(|_| is_smooth(&patches)).ok_or_else(none)?;
         let (_, sd_px) = weighted_mean(&patches).ok_or_else(none)?;
         let peaks = steps.iter().flatten().map(|step| step.peak.correlation);
         let correlation = peaks.sum::<f64>() / steps.iter().flatten().count() as f64;

@@ -3,6 +3,9 @@
 /// Patches that scatter by less about their mean, or by little more than noise, are those of a straight seam.
 const LEAST_BENT_PX: f64 = 0.5;
 const BENT_OVER_NOISE: f64 = 9.0;
+/// A bend of one wave over six patches leaves them half of its spread off the middle of their neighbours, chance 1.2 times
+/// it.
+const MOST_ROUGH: f64 = 0.65;
 /// A patch so far off the middle of all, unless a neighbour is off the same way by a part of it, has found a look-alike: a
 /// bend is smooth.
 const LOOK_ALIKE_PX: f64 = 3.0;
@@ -54,6 +57,30 @@ pub fn bent_mean(patches: &[Patch], looks: usize) -> Option<[f64; 2]> {
     (spread.sqrt() > LEAST_BENT_PX && spread > BENT_OVER_NOISE * (noise(0) + noise(1))).then_some(mean)
 }
 
+/// Whether patches in order along a seam bend smoothly: each lies about between its neighbours, by the spread of all. Chance
+/// strung together does not: there the one is no likelier near its neighbours than any other.
+pub fn is_smooth(patches: &[Patch]) -> bool {
+    let along = |patch: &Patch, from: &Patch| {
+        (patch.middle_px[0] - from.middle_px[0]).hypot(patch.middle_px[1] - from.middle_px[1])
+    };
+    let step = patches.windows(2).map(|pair| along(&pair[1], &pair[0])).fold(f64::INFINITY, f64::min);
+    let off = |three: &[Patch]| {
+        let (here, whole) = (along(&three[1], &three[0]), along(&three[2], &three[0]));
+        let between = |k: usize| {
+            let [a, b, c] = [0, 1, 2].map(|at: usize| three[at].difference_px[k]);
+            b - (a + (c - a) * here / whole)
+        };
+        // Over a gap a bend leaves its chord by the square of the distance.
+        (between(0).powi(2) + between(1).powi(2)) / (0.5 * whole / step).powi(4)
+    };
+    let n = patches.len() as f64;
+    let mean = [0, 1].map(|k| patches.iter().map(|patch| patch.difference_px[k]).sum::<f64>() / n);
+    let away = |patch: &Patch| (0..2).map(|k| (patch.difference_px[k] - mean[k]).powi(2)).sum::<f64>();
+    let spread = patches.iter().map(away).sum::<f64>() / n;
+    let rough = patches.windows(3).map(off).sum::<f64>() / (n - 2.0).max(1.0);
+    rough <= MOST_ROUGH.powi(2) * spread
+}
+
 /// The mean of patches by their own uncertainties, and its own; `None` without a patch.
 pub fn weighted_mean(patches: &[Patch]) -> Option<([f64; 2], [f64; 2])> {
     let weight = |k: usize| patches.iter().map(|patch| patch.sd_px[k].powi(-2)).sum::<f64>();
@@ -64,6 +91,22 @@ pub fn weighted_mean(patches: &[Patch]) -> Option<([f64; 2], [f64; 2])> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn waves_are_smooth_and_chance_is_not() {
+        let patches = |at: &[usize], offs: &dyn Fn(usize) -> [f64; 2]| -> Vec<Patch> {
+            let patch =
+                |&i: &usize| Patch { middle_px: [32.0 * i as f64, 9.0], difference_px: offs(i), sd_px: [0.2; 2] };
+            at.iter().map(patch).collect()
+        };
+        let wave = |i: usize| [5.0 * (i as f64 * 0.9).sin(), -6.0 * (i as f64 * 0.9).sin()];
+        assert!(is_smooth(&patches(&[0, 1, 2, 3, 4, 5, 6, 7], &wave)));
+        assert!(is_smooth(&patches(&[0, 1, 3, 4, 6, 7], &wave)));
+        // Four that lie still, then peaks of chance, each within reach of the one before.
+        let chance =
+            [[0.1, 0.2], [-0.1, 0.4], [-0.2, 0.0], [-0.8, 0.6], [2.9, -3.9], [0.3, -9.2], [-1.7, -4.7], [0.0, 0.0]];
+        assert!(!is_smooth(&patches(&[0, 1, 2, 3, 4, 5, 6, 7], &|i| chance[i])));
+    }
 
     #[test]
     fn a_bend_is_kept_and_a_look_alike_is_not() {

@@ -26,7 +26,7 @@ pub fn tracks(shown: &Shown<'_>, evidence: &Evidence) -> Result<Option<String>, 
     let Some(alignment) = aligned(evidence) else { return Ok(None) };
     let Some(canvas) = Canvas::new(evidence, alignment.start) else { return Ok(None) };
     let middle = middle(record);
-    let size = canvas.full();
+    let size = canvas.bare();
     let mut svg = String::new();
     {
         let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();
@@ -75,7 +75,7 @@ pub fn strip(shown: &Shown<'_>, evidence: &Evidence) -> Result<Vec<(f64, String)
     let mut strip = Vec::new();
     for tilt in tilts {
         let Some(canvas) = Canvas::new(evidence, tilt) else { continue };
-        let size = canvas.full();
+        let size = canvas.bare();
         let mut svg = String::new();
         {
             let root = SVGBackend::with_string(&mut svg, size).into_drawing_area();

@@ -87,6 +87,12 @@ impl<'a> Canvas<'a> {
         }
     }
 
+    /// Size of a drawing without words below the picture.
+    pub(super) fn bare(&self) -> (u32, u32) {
+        (self.size[0].ceil() as u32, self.size[1].ceil() as u32)
+    }
+
+    /// Size of a drawing with room for a scale or words below the picture.
     pub(super) fn full(&self) -> (u32, u32) {
         (self.size[0].max(300.0) as u32, (self.size[1] + FOOT_PX) as u32)
     }

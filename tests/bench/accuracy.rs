@@ -106,10 +106,7 @@ fn distortion_row(name: &str, amplitude: f64, plans: &[Plan]) {
                 all += 1;
                 let Some(ratio) = seam.distortion_rms_px.map(|rms| rms * 2f64.sqrt() / amplitude) else { continue };
                 if !(0.85..=1.15).contains(&ratio) {
-                    println!(
-                        "{name}: {ratio:.2} at {}° (seed {}, {} patches)",
-                        tilt.tilt_deg, plan.seed, seam.patches
-                    );
+                    println!("{name}: {ratio:.2} at {}° (seed {}, {} patches)", tilt.tilt_deg, plan.seed, seam.patches);
                 }
                 found.0.push(ratio);
             }

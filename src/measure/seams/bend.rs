@@ -120,7 +120,7 @@ mod tests {
         let look = |patch: usize, beyond: [i64; 2], _: [f64; 2], reach: [usize; 2]| {
             let rest = bend(patch) - beyond[1] as f64;
             let inside = rest.abs() < reach[1] as f64;
-            inside.then(|| peak(0.0, rest, 6.0 - 0.35 * rest.abs()))
+            inside.then(|| peak(0.0, rest, 6.5 - 0.35 * rest.abs()))
         };
         let steps = follow(&EVEN, &ALONG, [6, 12], look);
         for (patch, step) in steps.iter().enumerate() {

@@ -27,6 +27,8 @@ const ENOUGH: f64 = 0.8;
 const DOUBTFUL: f64 = 8.0;
 /// Under this many a link may be that of a look-alike: the field is sought far away as well.
 const PLAIN: f64 = 10.0;
+/// There it must stand out so many times as much as nearby: so many places are looked at that chance comes high.
+const FAR_BETTER: f64 = 2.0;
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
 const SOFT_PX: f64 = 0.3;
@@ -201,9 +203,10 @@ impl Maker<'_> {
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
         // A jump may have found a look-alike of a field that went further still, and so may what hardly stands out.
+        let better = if self.linker.is_jump(&moved) { 1.0 } else { FAR_BETTER };
         if (moved.significance < PLAIN || self.linker.is_jump(&moved))
             && let Some(far) = self.far(reference, image, views)
-            && far.significance > moved.significance
+            && far.significance > better * moved.significance
         {
             moved = far;
         }

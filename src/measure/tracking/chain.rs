@@ -25,6 +25,10 @@ const TRIED_PAIRS: usize = 12;
 const ENOUGH: f64 = 0.8;
 /// Under this many standard deviations of chance a link over a neighbour ties nothing by itself.
 const DOUBTFUL: f64 = 8.0;
+/// Under this many a link may be that of a look-alike: the field is sought far away as well.
+const PLAIN: f64 = 10.0;
+/// There it must stand out so many times as much as nearby: so many places are looked at that chance comes high.
+const FAR_BETTER: f64 = 3.0;
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
 const SOFT_PX: f64 = 0.3;
@@ -198,10 +202,11 @@ impl Maker<'_> {
         let mut moved = std::iter::once(self.band)
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
-        // A jump may have found a look-alike of a field that went further still.
-        if self.linker.is_jump(&moved)
+        // A jump may have found a look-alike of a field that went further still, and so may what hardly stands out.
+        let better = if self.linker.is_jump(&moved) { 1.0 } else { FAR_BETTER };
+        if (moved.significance < PLAIN || self.linker.is_jump(&moved))
             && let Some(far) = self.far(reference, image, views)
-            && far.significance > moved.significance
+            && far.significance > better * moved.significance
         {
             moved = far;
         }

@@ -14,6 +14,9 @@ function fixed(value, decimals) {
 
 function angle(deg) { return (deg >= 0.05 ? "+" : "") + fixed(deg, 1) + "°"; }
 
+// What the record tells, in the words of the page.
+var said = JSON.parse(document.getElementById("said").textContent);
+function say(text) { return Object.hasOwn(said, text) ? said[text] : text; }
 // A number keeps its unit on its line.
 function withUnit(text, unit) { return text + (!unit || unit === "°" ? unit || "" : "\u00a0" + unit); }
 
@@ -93,7 +96,7 @@ function tellFigures(into, figures) {
   figures.forEach(function (one) {
     var box = document.createElement("div"), name = document.createElement("dt"), value = document.createElement("dd");
     name.textContent = one.name;
-    value.textContent = one.text === null ? w.script.not_measured + (one.why ? ": " + one.why : "") : one.text;
+    value.textContent = one.text === null ? w.script.not_measured + (one.why ? ": " + say(one.why) : "") : one.text;
     if (one.text === null) { box.className = "lacking"; }
     box.appendChild(name);
     box.appendChild(value);

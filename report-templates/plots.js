@@ -55,7 +55,7 @@ function tellAbove(plot, at) {
   head.textContent = angle(tilt.tilt_deg);
   plot.told.appendChild(head);
   var parts = plot.names.reduce(function (all, name) { return all.concat(FIGURES[name](tilt)); }, []).map(function (one) {
-    return one.name + " " + (one.text === null ? w.script.not_measured + (one.why ? " (" + one.why + ")" : "") : one.text);
+    return one.name + " " + (one.text === null ? w.script.not_measured + (one.why ? " (" + say(one.why) + ")" : "") : one.text);
   });
   if (tilt.exclude) { parts.unshift(w.script.left_out); }
   plot.told.appendChild(document.createTextNode(" " + parts.join(" · ")));

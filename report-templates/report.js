@@ -42,7 +42,7 @@ function numbersFollow(at) {
     item.className = check.grade;
     link.href = "#check-" + flag;
     link.appendChild(shape(check.grade));
-    link.appendChild(document.createTextNode(" " + check.title));
+    link.appendChild(document.createTextNode(" " + say(check.title)));
     item.appendChild(link);
     bench.flags.appendChild(item);
   });

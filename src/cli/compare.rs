@@ -1,7 +1,7 @@
 //! `tiltworth compare`: sessions over weeks as control charts, one page and one table.
 
 use crate::cli::ledger::{FilterArgs, LedgerArgs, moment, report_beside};
-use crate::cli::{files, links};
+use crate::cli::{chosen, files, links};
 use crate::compare::sessions::day;
 use crate::compare::{Choice, compare, table};
 use crate::judge::watch::Watch;
@@ -95,7 +95,7 @@ pub fn run(args: &CompareArgs) -> Result<String, CompareFailure> {
     let folder = args.out.parent().filter(|folder| !folder.as_os_str().is_empty()).unwrap_or(Path::new("."));
     let told = Told {
         source,
-        chosen: chosen(args),
+        chosen: chosen::words(args),
         links: links::to(folder, comparison.summaries.iter().map(|summary| summary.report_path.as_deref())),
         made_at: jiff::Timestamp::now().strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
     };
@@ -136,7 +136,7 @@ fn summaries(args: &CompareArgs) -> Result<(Vec<Summary>, String), CompareFailur
     let filter = args.filter.filter()?;
     if args.records.is_empty() {
         let address = args.at.address()?;
-        return Ok((Ledger::open(&address, false)?.list(&filter)?, format!("ledger {address}")));
+        return Ok((Ledger::open(&address, false)?.list(&filter)?, chosen::ledger(&address)));
     }
     let mut found = Vec::new();
     for path in &args.records {
@@ -145,7 +145,7 @@ fn summaries(args: &CompareArgs) -> Result<(Vec<Summary>, String), CompareFailur
             found.push(summary);
         }
     }
-    Ok((last_of_each(found), format!("{} record files", args.records.len())))
+    Ok((last_of_each(found), chosen::files(args.records.len())))
 }
 
 /// Of several records of one series the one that was assessed last, as in a ledger.
@@ -157,13 +157,4 @@ fn last_of_each(mut summaries: Vec<Summary>) -> Vec<Summary> {
     summaries.dedup_by(|a, b| a.stack_sha256 == b.stack_sha256 && a.series_id == b.series_id);
     summaries.sort_by(|a, b| a.time().cmp(b.time()).then(a.series_id.cmp(&b.series_id)));
     summaries
-}
-
-fn chosen(args: &CompareArgs) -> Vec<String> {
-    let mut words = args.filter.words();
-    for (name, day) in [("since", &args.baseline_since), ("until", &args.baseline_until)] {
-        words.extend(day.as_ref().map(|day| format!("baseline {name} {day}")));
-    }
-    words.extend(args.profile.as_ref().map(|profile| format!("profile {profile}")));
-    words
 }

@@ -134,17 +134,6 @@ impl FilterArgs {
             all_revisions: false,
         })
     }
-
-    /// What was chosen, in words.
-    pub fn words(&self) -> Vec<String> {
-        let named = [
-            ("microscope", &self.instrument),
-            ("since", &self.since),
-            ("until", &self.until),
-            ("specimen", &self.specimen),
-        ];
-        named.iter().filter_map(|(name, value)| value.as_ref().map(|value| format!("{name} {value}"))).collect()
-    }
 }
 
 /// A day or time as the ledger writes times; with `after`, the end of the day.

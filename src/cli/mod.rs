@@ -2,6 +2,7 @@
 
 pub mod assess;
 pub mod batch;
+mod chosen;
 pub mod compare;
 pub mod deploy;
 pub mod draft;

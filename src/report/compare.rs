@@ -6,6 +6,7 @@ use crate::compare::{Comparison, sessions::Session};
 use crate::ledger::figures::FIGURES;
 use crate::ledger::summary::word;
 use crate::report::page::ReportError;
+use crate::report::sentences::Sentences;
 use crate::report::templates::{embedded_json, environment, part, script};
 use crate::report::words::Words;
 use crate::report::{format, over_time};
@@ -31,7 +32,8 @@ pub struct Told {
 /// A template that cannot be used.
 pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> Result<String, ReportError> {
     let environment = environment(templates)?;
-    let words = Words::read(templates)?;
+    let (words, sentences) = (Words::read(templates)?, Sentences::read(templates)?);
+    let wording = (&words, &sentences);
     let script = script(templates, &["take.js", "compare.js", "charts.js"])?;
     let style = part(templates, "style.css")? + &part(templates, "compare.css")?;
     let mut figures = Vec::new();
@@ -39,10 +41,11 @@ pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> R
     let watched = FIGURES.iter().map(Watched::Measured).chain(COUNTED.iter().map(Watched::Counted));
     for watched in watched {
         let own: Vec<&Chart> = comparison.charts.iter().filter(|chart| chart.watched.id() == watched.id()).collect();
-        let charts: Result<Vec<Value>, ReportError> = own.iter().map(|chart| one(&words, comparison, chart)).collect();
-        outstanding.extend(own.iter().flat_map(|chart| standing_out(comparison, chart)));
+        let charts: Result<Vec<Value>, ReportError> = own.iter().map(|chart| one(wording, comparison, chart)).collect();
+        outstanding.extend(own.iter().flat_map(|chart| standing_out(&sentences, comparison, chart)));
         figures.push(context! {
-            id => watched.id(), title => watched.title(), unit => watched.unit(), about => watched.about(),
+            id => watched.id(), title => sentences.say(watched.title()), unit => sentences.say(watched.unit()),
+            about => sentences.say(watched.about()),
             charts => charts?,
         });
     }
@@ -54,13 +57,15 @@ pub fn page(comparison: &Comparison, told: &Told, templates: Option<&Path>) -> R
     let points: usize = measured.map(after_baseline).sum();
     let page = environment.get_template("compare.html")?.render(context! {
         told => context! {
-            source => &told.source, chosen => &told.chosen, made_at => &told.made_at, version => env!("CARGO_PKG_VERSION"),
+            source => sentences.say(&told.source),
+            chosen => told.chosen.iter().map(|chosen| sentences.say(chosen)).collect::<Vec<_>>(),
+            made_at => &told.made_at, version => env!("CARGO_PKG_VERSION"),
         },
         instruments => instruments(comparison),
-        specimens => specimens(comparison),
+        specimens => specimens(&words, comparison),
         series => comparison.summaries.len(),
-        sessions => sessions(comparison, told),
-        columns => FIGURES.iter().map(|f| context! { title => f.title, unit => f.unit }).collect::<Vec<_>>(),
+        sessions => sessions(&words, comparison, told),
+        columns => FIGURES.iter().map(|f| context! { title => sentences.say(f.title), unit => sentences.say(f.unit) }).collect::<Vec<_>>(),
         figures => figures,
         lasting => outstanding.iter().filter(|one| one.lasts).map(Outstanding::value).collect::<Vec<_>>(),
         passed => outstanding.iter().filter(|one| !one.lasts).map(Outstanding::value).collect::<Vec<_>>(),
@@ -93,13 +98,13 @@ impl Outstanding {
     }
 }
 
-fn told_of(comparison: &Comparison, chart: &Chart, signal: &Signal) -> String {
+fn told_of(sentences: &Sentences, comparison: &Comparison, chart: &Chart, signal: &Signal) -> String {
     let date = |at: usize| comparison.sessions[chart.points[at].session].date.clone();
-    signals::sentence(chart, signal, &date, &format::significant)
+    sentences.say(&signals::sentence(chart, signal, &date, &format::significant))
 }
 
 /// What lasts, and what has passed, apart.
-fn standing_out(comparison: &Comparison, chart: &Chart) -> Vec<Outstanding> {
+fn standing_out(sentences: &Sentences, comparison: &Comparison, chart: &Chart) -> Vec<Outstanding> {
     let mut found = Vec::new();
     for lasts in [true, false] {
         let own: Vec<&Signal> = chart.signals.iter().filter(|signal| signal.lasts == lasts).collect();
@@ -107,9 +112,9 @@ fn standing_out(comparison: &Comparison, chart: &Chart) -> Vec<Outstanding> {
         found.push(Outstanding {
             lasts,
             since: comparison.sessions[chart.points[first].session].date.clone(),
-            title: format!("{}, {}", chart.instrument, chart.watched.title().to_lowercase()),
+            title: format!("{}, {}", chart.instrument, sentences.say(chart.watched.title()).to_lowercase()),
             anchor: anchor(comparison, chart),
-            sentences: own.iter().map(|signal| told_of(comparison, chart, signal)).collect(),
+            sentences: own.iter().map(|signal| told_of(sentences, comparison, chart, signal)).collect(),
         });
     }
     found
@@ -120,9 +125,9 @@ fn anchor(comparison: &Comparison, chart: &Chart) -> String {
     format!("{}-{}", chart.watched.id(), at.unwrap_or(0))
 }
 
-fn one(words: &Words, comparison: &Comparison, chart: &Chart) -> Result<Value, ReportError> {
-    let title = format!("{}, {}", chart.watched.title(), chart.instrument);
-    let sentences: Vec<String> = chart.signals.iter().map(|signal| told_of(comparison, chart, signal)).collect();
+fn one((words, own): (&Words, &Sentences), comparison: &Comparison, chart: &Chart) -> Result<Value, ReportError> {
+    let title = format!("{}, {}", own.say(chart.watched.title()), chart.instrument);
+    let sentences: Vec<String> = chart.signals.iter().map(|signal| told_of(own, comparison, chart, signal)).collect();
     let finding = if chart.no_limits.is_some() {
         words.plot("control", "no_limits").to_owned()
     } else if sentences.is_empty() {
@@ -141,11 +146,11 @@ fn one(words: &Words, comparison: &Comparison, chart: &Chart) -> Result<Value, R
     Ok(context! {
         instrument => &chart.instrument,
         anchor => anchor(comparison, chart),
-        plot => over_time::values(words, chart, &title, &finding)?.map(Value::from_safe_string),
+        plot => over_time::values((words, own), chart, &title, &finding)?.map(Value::from_safe_string),
         ranges => over_time::ranges(words, chart, &of_ranges)?.map(Value::from_safe_string),
         sentences => sentences,
-        no_limits => &chart.no_limits,
-        notes => &chart.notes,
+        no_limits => chart.no_limits.as_deref().map(|why| own.say(why)),
+        notes => chart.notes.iter().map(|note| own.say(note)).collect::<Vec<_>>(),
         sessions => chart.points.len(),
         missing => chart.missing,
         baseline => context! {
@@ -181,21 +186,22 @@ fn instruments(comparison: &Comparison) -> Vec<Value> {
         .collect()
 }
 
-fn specimens(comparison: &Comparison) -> Vec<String> {
-    let mut found: Vec<String> = comparison.summaries.iter().map(|summary| word(&summary.specimen)).collect();
+fn specimens(words: &Words, comparison: &Comparison) -> Vec<String> {
+    let mut found: Vec<String> =
+        comparison.summaries.iter().map(|summary| words.specimen(&word(&summary.specimen))).collect();
     found.sort();
     found.dedup();
     found
 }
 
 /// Rows of the table, the newest first.
-fn sessions(comparison: &Comparison, told: &Told) -> Vec<Value> {
+fn sessions(words: &Words, comparison: &Comparison, told: &Told) -> Vec<Value> {
     let mut order: Vec<usize> = (0..comparison.sessions.len()).collect();
     order.sort_by(|&a, &b| comparison.sessions[b].day.total_cmp(&comparison.sessions[a].day));
-    order.into_iter().map(|at| row(comparison, told, at, &comparison.sessions[at])).collect()
+    order.into_iter().map(|at| row(words, comparison, told, at, &comparison.sessions[at])).collect()
 }
 
-fn row(comparison: &Comparison, told: &Told, at: usize, session: &Session) -> Value {
+fn row(words: &Words, comparison: &Comparison, told: &Told, at: usize, session: &Session) -> Value {
     let series = || session.series.iter().map(|&at| &comparison.summaries[at]);
     let value = |id: &str| {
         let own = comparison.charts.iter().filter(|c| c.watched.id() == id && c.instrument == session.instrument);
@@ -214,16 +220,16 @@ fn row(comparison: &Comparison, told: &Told, at: usize, session: &Session) -> Va
         let found = value(figure.id);
         context! { value => found.map(|(value, _)| value), out => found.is_some_and(|(_, out)| out) }
     });
-    let mut verdicts: Vec<(String, usize)> = Vec::new();
+    let mut verdicts: Vec<(&str, usize)> = Vec::new();
     for summary in series() {
-        let answer = word(&summary.answer).replace('-', " ");
+        let answer = words.brief(summary.answer);
         match verdicts.iter_mut().find(|(known, _)| *known == answer) {
             Some((_, number)) => *number += 1,
             None => verdicts.push((answer, 1)),
         }
     }
     let verdicts: Vec<String> = verdicts.iter().map(|(answer, number)| format!("{number} {answer}")).collect();
-    let mut kinds: Vec<String> = series().map(|summary| word(&summary.specimen)).collect();
+    let mut kinds: Vec<String> = series().map(|summary| words.specimen(&word(&summary.specimen))).collect();
     kinds.dedup();
     let links = session.series.iter().map(|&at| {
         let summary = &comparison.summaries[at];

@@ -57,21 +57,6 @@ pub fn significant_filter(value: Value) -> String {
     number(&value).map_or(MISSING.into(), significant)
 }
 
-/// Template filter `beyond(sense)`: where a value is beyond a limit, in words. A range with an open end has one side.
-pub fn beyond_filter(limit: Value, sense: &str) -> String {
-    if limit.kind() == ValueKind::Seq {
-        let ends: Vec<Option<f64>> = limit.try_iter().into_iter().flatten().map(|end| number(&end)).collect();
-        return match ends.as_slice() {
-            [Some(low), Some(high)] => format!("outside {} to {}", significant(*low), significant(*high)),
-            [Some(low), None] => format!("under {}", significant(*low)),
-            [None, Some(high)] => format!("over {}", significant(*high)),
-            _ => "never".into(),
-        };
-    }
-    let side = if sense == "below" { "under" } else { "over" };
-    number(&limit).map_or("never".into(), |limit| format!("{side} {}", significant(limit)))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -87,10 +72,6 @@ mod tests {
     #[test]
     fn missing_is_no_zero() {
         assert_eq!(fixed_filter(Value::from(()), 2), MISSING);
-        assert_eq!(beyond_filter(Value::from(vec![0.2, 1.1]), "outside"), "outside 0.200 to 1.10");
-        assert_eq!(beyond_filter(Value::from(vec![Value::from(0.0), Value::from(())]), "outside"), "under 0");
-        assert_eq!(beyond_filter(Value::from(0.5), "below"), "under 0.500");
-        assert_eq!(beyond_filter(Value::from(()), "above"), "never");
         assert_eq!(
             (significant(0.0001), significant(6200.4), significant(0.0)),
             ("1.0e-4".into(), "6200".into(), "0".into())

@@ -3,6 +3,7 @@
 use crate::many::Told;
 use crate::record::Answer;
 use crate::report::page::ReportError;
+use crate::report::sentences::Sentences;
 use crate::report::templates::{embedded_json, environment, part, script};
 use crate::report::words::Words;
 use minijinja::{Value, context};
@@ -48,7 +49,7 @@ const ANSWERS: [(Answer, &str); 4] = [
 /// A template that cannot be used.
 pub fn page(entries: &[Entry], head: &Head, templates: Option<&Path>) -> Result<String, ReportError> {
     let script = script(templates, &["take.js"])?;
-    let words = Words::read(templates)?;
+    let (words, sentences) = (Words::read(templates)?, Sentences::read(templates)?);
     let answers =
         |answer: Answer| entries.iter().filter(move |entry| entry.told.as_ref().is_some_and(|t| t.answer == answer));
     let counts: Vec<Value> = ANSWERS
@@ -57,11 +58,11 @@ pub fn page(entries: &[Entry], head: &Head, templates: Option<&Path>) -> Result<
         .collect();
     let without = entries.iter().filter(|entry| entry.told.is_none()).count();
     let page = environment(templates)?.get_template("many.html")?.render(context! {
-        series => entries.iter().map(|entry| row(&words, entry)).collect::<Vec<_>>(),
+        series => entries.iter().map(|entry| row((&words, &sentences), entry)).collect::<Vec<_>>(),
         counts => counts,
         without => without,
         from => &head.from,
-        notes => &head.notes,
+        notes => head.notes.iter().map(|note| sentences.say(note)).collect::<Vec<_>>(),
         made_at => &head.made_at,
         version => env!("CARGO_PKG_VERSION"),
         style => Value::from_safe_string(part(templates, "style.css")?),
@@ -72,21 +73,21 @@ pub fn page(entries: &[Entry], head: &Head, templates: Option<&Path>) -> Result<
     Ok(page)
 }
 
-fn row(words: &Words, entry: &Entry) -> Value {
+fn row((words, sentences): (&Words, &Sentences), entry: &Entry) -> Value {
     let told = entry.told.as_ref();
     let grade =
         told.and_then(|told| ANSWERS.iter().find(|(answer, _)| *answer == told.answer)).map(|(_, grade)| *grade);
     context! {
         name => &entry.name,
         link => &entry.link,
-        state => &entry.state,
-        fault => &entry.fault,
+        state => words.state(&entry.state),
+        fault => entry.fault.as_deref().map(|fault| sentences.say(fault)),
         grade => grade,
         answer => told.map(|told| words.answer(told.answer)),
         told => told.map(|told| context! {
             series_id => &told.series_id, title => &told.title, instrument => &told.instrument,
             started_at => &told.started_at, assessed_at => &told.assessed_at, tilts => told.tilts,
-            headline => &told.headline, exclude => &told.exclude_tilts_deg, low_weight => &told.low_weight_tilts_deg,
+            headline => sentences.say(&told.headline), exclude => &told.exclude_tilts_deg, low_weight => &told.low_weight_tilts_deg,
         }),
     }
 }

@@ -27,6 +27,7 @@ mod plot;
 mod positions;
 mod rings;
 mod seam_map;
+mod sentences;
 mod shape;
 mod sharpness;
 mod spectra;

@@ -8,6 +8,7 @@ use crate::report::axis::{Axis, near};
 use crate::report::format::{fixed, significant};
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
+use crate::report::sentences::Sentences;
 use crate::report::theme::{self, About, BAND, FAINT, INK};
 use crate::report::words::Words;
 use plotters::coord::ranged1d::{DefaultFormatting, KeyPointHint};
@@ -19,7 +20,12 @@ const SIZE: (u32, u32) = (960, 280);
 const RANGE_SIZE: (u32, u32) = (960, 170);
 
 /// The chart of values; `None` where nothing can be drawn.
-pub fn values(words: &Words, chart: &Chart, title: &str, finding: &str) -> Result<Option<String>, ReportError> {
+pub fn values(
+    (words, sentences): (&Words, &Sentences),
+    chart: &Chart,
+    title: &str,
+    finding: &str,
+) -> Result<Option<String>, ReportError> {
     let scale = chart.watched.scale();
     let place = |value: f64| scale.to(value);
     let levels = chart.points.iter().flat_map(|point| {
@@ -31,8 +37,8 @@ pub fn values(words: &Words, chart: &Chart, title: &str, finding: &str) -> Resul
     let floor = if scale == Scale::Root { range.start.max(-0.02 * (range.end - range.start)) } else { range.start };
     let ticks = ticks(scale, floor..range.end, 5);
     let tick = |value: &f64| short(scale.back(*value));
-    let unit = chart.watched.unit();
-    let name = if unit.is_empty() { chart.watched.title().to_lowercase() } else { unit.to_owned() };
+    let unit = sentences.say(chart.watched.unit());
+    let name = if unit.is_empty() { sentences.say(chart.watched.title()).to_lowercase() } else { unit.clone() };
     let frame = Frame { size: SIZE, title, finding, y_label: &name, ticks };
     let svg = frame.draw(&days(chart), floor..range.end, &tick, chart, |at| {
         let mut marks = String::new();
@@ -53,7 +59,7 @@ pub fn values(words: &Words, chart: &Chart, title: &str, finding: &str) -> Resul
             if let Some(value) = place(point.value) {
                 let (x, y) = at(point.day, value);
                 let _ = write!(dots, "M{x} {y}h0");
-                told.push(sentence(words, point, unit));
+                told.push(sentence(words, point, &unit));
             }
         }
         let told = theme::escape(&told.join("|"));

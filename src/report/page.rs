@@ -3,6 +3,7 @@
 use crate::record::evidence::Evidence;
 use crate::record::{Grade, Record};
 use crate::report::plot::Shown;
+use crate::report::sentences::Sentences;
 use crate::report::templates::{embedded_json, environment, part, script};
 use crate::report::words::Words;
 use crate::report::{
@@ -54,6 +55,10 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
     }
     let script = script(templates, &SCRIPTS)?;
     let words = Words::read(templates)?;
+    let as_stored = embedded_json(record)?;
+    let sentences = Sentences::read(templates)?;
+    let said = sentences.said(record)?;
+    let record = &sentences.of_record(record)?;
     let shown = Shown { record, words: &words };
     let page = environment(templates)?.get_template("report.html")?.render(context! {
         record => Value::from(minijinja::value::Serde(record)),
@@ -67,8 +72,9 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
         style => Value::from_safe_string(part(templates, "style.css")?),
         script_hash => script.hash,
         script => script.text,
-        json => embedded_json(record)?,
+        json => as_stored,
         words => embedded_json(&words.of_script())?,
+        said => embedded_json(&said)?,
         house => house::of(record).map(|house| Value::from(minijinja::value::Serde(house))),
         has => has(record),
     })?;

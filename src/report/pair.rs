@@ -2,8 +2,9 @@
 
 use crate::record::Record;
 use crate::record::evidence::Evidence;
-use crate::record::pair::PairRecord;
+use crate::record::pair::{PairRecord, PairSide};
 use crate::report::page::ReportError;
+use crate::report::sentences::Sentences;
 use crate::report::templates::{embedded_json, environment, part, script};
 use crate::report::words::Words;
 use crate::report::{directions, house, overlay};
@@ -30,6 +31,8 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
         }
     }
     let words = Words::read(templates)?;
+    let as_stored = embedded_json(pair)?;
+    let pair = &in_own_words(pair, &Sentences::read(templates)?)?;
     let safe = |svg: Option<String>| svg.map(Value::from_safe_string);
     let field = &pair.measures.field;
     let zero =
@@ -53,10 +56,19 @@ pub fn render_pair(pair: &PairRecord, [a, b]: [&Side<'_>; 2], templates: Option<
         script_hash => script.hash,
         words => embedded_json(&words.of_script())?,
         script => script.text,
-        json => embedded_json(pair)?,
+        json => as_stored,
         house => house::of(a.record).map(|house| Value::from(minijinja::value::Serde(house))),
     })?;
     Ok(page)
+}
+
+/// The pair's record as the page tells it; titles and names as they were read.
+fn in_own_words(pair: &PairRecord, sentences: &Sentences) -> Result<PairRecord, ReportError> {
+    let mut told = sentences.reworded(pair)?;
+    for (told, read) in [(&mut told.a, &pair.a), (&mut told.b, &pair.b)] {
+        *told = PairSide { headline: std::mem::take(&mut told.headline), ..read.clone() };
+    }
+    Ok(told)
 }
 
 fn side(words: &Words, side: &crate::record::pair::PairSide, of: &Side<'_>, name: &str) -> Value {

@@ -3,6 +3,7 @@
 use crate::report::axis::Axis;
 use crate::report::page::ReportError;
 use crate::report::plot::{drawn, label};
+use crate::report::sentences::Sentences;
 use crate::report::templates::{environment, part};
 use crate::report::theme::{self, About, DATA, FAINT, INK, LIMIT};
 use crate::report::words::Words;
@@ -19,20 +20,20 @@ const SIZE: (u32, u32) = (480, 240);
 /// # Errors
 /// A template that cannot be used.
 pub fn page(trial: &Trial, templates: Option<&Path>) -> Result<String, ReportError> {
-    let own = Words::read(templates)?;
+    let (own, sentences) = (Words::read(templates)?, Sentences::read(templates)?);
     let mut checks = Vec::new();
     for check in &trial.checks {
         let mut faults = Vec::new();
         for fault in &check.faults {
-            let [half, most] = words::points(fault);
+            let [half, most] = words::points(fault).map(|point| sentences.say(&point));
             faults.push(context! {
-                name => fault.name.as_str(), half => half, most => most,
-                plot => curve(&own, fault)?.map(Value::from_safe_string),
+                name => sentences.say(&fault.name), half => half, most => most,
+                plot => curve((&own, &sentences), fault)?.map(Value::from_safe_string),
             });
         }
         checks.push(context! {
-            id => check.id.as_str(), title => check.title.as_str(), faults => faults, not_tried => check.not_tried.clone(),
-            sound => words::sound(check), flagged => check.sound_flagged > 0,
+            id => check.id.as_str(), title => sentences.say(&check.title), faults => faults,
+            not_tried => check.not_tried.as_deref().map(|why| sentences.say(why)), sound => sentences.say(&words::sound(check)), flagged => check.sound_flagged > 0,
         });
     }
     Ok(environment(templates)?.get_template("trial.html")?.render(context! {
@@ -41,7 +42,7 @@ pub fn page(trial: &Trial, templates: Option<&Path>) -> Result<String, ReportErr
 }
 
 /// Share caught against the logarithm of the strength, ticks in strengths; `None` where only one strength was tried.
-fn curve(own: &Words, fault: &FaultTrial) -> Result<Option<String>, ReportError> {
+fn curve((own, sentences): (&Words, &Sentences), fault: &FaultTrial) -> Result<Option<String>, ReportError> {
     let strengths: Vec<f64> = fault.steps.iter().map(|step| step.strength).filter(|s| *s > 0.0).collect();
     let (Some(low), Some(high)) = (strengths.first().copied(), strengths.last().copied()) else { return Ok(None) };
     if strengths.len() < 2 {
@@ -58,7 +59,7 @@ fn curve(own: &Words, fault: &FaultTrial) -> Result<Option<String>, ReportError>
         let mut mesh = chart.configure_mesh();
         mesh.bold_line_style(FAINT.placeholder).light_line_style(TRANSPARENT).axis_style(INK.placeholder);
         mesh.label_style(label(&INK)).axis_desc_style(label(&INK));
-        mesh.x_labels(6).y_labels(5).x_desc(fault.unit.as_str()).y_desc(own.plot("trial", "y"));
+        mesh.x_labels(6).y_labels(5).x_desc(sentences.say(&fault.unit)).y_desc(own.plot("trial", "y"));
         mesh.x_label_formatter(&|log| words::figures(10f64.powf(*log)))
             .y_label_formatter(&|value| format!("{value:.0}"));
         drawn(mesh.draw())?;
@@ -80,7 +81,7 @@ fn curve(own: &Words, fault: &FaultTrial) -> Result<Option<String>, ReportError>
         drop(chart);
         drawn(root.present())?;
     }
-    let [half, most] = words::points(fault);
+    let [half, most] = words::points(fault).map(|point| sentences.say(&point));
     let finding = own.told("trial", "finding", &[("half", half), ("most", most)]);
-    Ok(Some(theme::apply(&svg, SIZE, &About { title: &fault.name, finding: &finding, x_axis: None })))
+    Ok(Some(theme::apply(&svg, SIZE, &About { title: &sentences.say(&fault.name), finding: &finding, x_axis: None })))
 }

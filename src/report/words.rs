@@ -38,15 +38,35 @@ impl Words {
         self.0.get("script")
     }
 
-    /// An answer in words.
+    /// An answer in words, to stand by itself.
     pub fn answer(&self, answer: Answer) -> &str {
+        self.answer_of("answer", answer)
+    }
+
+    /// An answer in as few words as tell it from the others.
+    pub fn brief(&self, answer: Answer) -> &str {
+        self.answer_of("brief", answer)
+    }
+
+    /// A kind of specimen in words.
+    pub fn specimen(&self, specimen: &str) -> String {
+        let word = self.0.get("specimen").and_then(|kinds| kinds.get(specimen)?.as_str());
+        word.unwrap_or(specimen).to_owned()
+    }
+
+    fn answer_of(&self, group: &str, answer: Answer) -> &str {
         let key = match answer {
             Answer::Reconstruct => "reconstruct",
             Answer::ReconstructWithout => "reconstruct_without",
             Answer::DoNotReconstruct => "do_not_reconstruct",
             Answer::Undecided => "undecided",
         };
-        self.0.get("answer").and_then(|answers| answers.get(key)?.as_str()).unwrap_or(key)
+        self.0.get(group).and_then(|answers| answers.get(key)?.as_str()).unwrap_or(key)
+    }
+
+    /// What became of a series in a run over many; itself where it is no word of the list.
+    pub fn state<'a>(&'a self, state: &'a str) -> &'a str {
+        self.0.get("state").and_then(|states| states.get(state)?.as_str()).unwrap_or(state)
     }
 
     /// A word of a plot. Every key that is asked for stands in the built-in words (a test sees to it).
@@ -99,8 +119,9 @@ mod tests {
         let words = Words::read(None).unwrap();
         for answer in [Answer::Reconstruct, Answer::ReconstructWithout, Answer::DoNotReconstruct, Answer::Undecided] {
             assert!(words.answer(answer).starts_with(char::is_uppercase), "{answer:?}");
+            assert!(words.brief(answer).starts_with(char::is_lowercase), "{answer:?}");
         }
-        assert_eq!(words.0["answer"].as_table().unwrap().len(), 4);
+        assert!(["answer", "brief"].iter().all(|group| words.0[*group].as_table().unwrap().len() == 4));
     }
 
     #[test]

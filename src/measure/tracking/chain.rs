@@ -27,8 +27,10 @@ const ENOUGH: f64 = 0.8;
 const DOUBTFUL: f64 = 8.0;
 /// Under this many a link may be that of a look-alike: the field is sought far away as well.
 const PLAIN: f64 = 10.0;
-/// There it must stand out so many times as much as nearby: so many places are looked at that chance comes high.
-const FAR_BETTER: f64 = 3.0;
+/// There it must stand out and correlate so many times as much as nearby,
+const FAR_BETTER: f64 = 1.5;
+/// and by so many standard deviations: so many places are looked at that chance comes to 11.
+const FAR_PLAIN: f64 = 13.0;
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
 const SOFT_PX: f64 = 0.3;
@@ -111,6 +113,13 @@ fn borne_out(n: usize, made: Vec<Made>, pairs: &[(usize, usize)]) -> Vec<Made> {
     let borne_out = doubtful.into_iter().filter(|(a, b, _)| component[*a] == component[*b]);
     let borne_out: Vec<Made> = borne_out.collect();
     sure.into_iter().chain(borne_out).collect()
+}
+
+/// Whether a far place shows the field where the near one shows a look-alike.
+fn is_far_better(far: &Moved, near: &Moved) -> bool {
+    far.significance >= FAR_PLAIN
+        && far.significance > FAR_BETTER * near.significance
+        && far.correlation > FAR_BETTER * near.correlation
 }
 
 /// Tilts that links tie to each other: the component of each tilt.
@@ -203,12 +212,13 @@ impl Maker<'_> {
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
         // A jump may have found a look-alike of a field that went further still, and so may what hardly stands out.
-        let better = if self.linker.is_jump(&moved) { 1.0 } else { FAR_BETTER };
-        if (moved.significance < PLAIN || self.linker.is_jump(&moved))
-            && let Some(far) = self.far(reference, image, views)
-            && far.significance > better * moved.significance
-        {
-            moved = far;
+        if self.linker.is_jump(&moved) || moved.significance < PLAIN {
+            let far = self.far(reference, image, views);
+            let better = |far: &Moved| match self.linker.is_jump(&moved) {
+                true => far.significance > moved.significance,
+                false => is_far_better(far, &moved),
+            };
+            moved = far.filter(better).unwrap_or(moved);
         }
         moved.place = moved.place.map(|px| px * self.bin);
         moved.sd *= self.bin;
@@ -224,9 +234,11 @@ impl Maker<'_> {
         let apart = |other: usize| (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs();
         let mut tied: Vec<usize> = (0..self.tilts.len())
             .filter(|&other| component[other] == component[start] && self.tilts[other].picture.is_some())
-            .filter(|&other| apart(other) <= LONGEST_LINK_DEG)
             .collect();
         tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        // With coarse steps even the next but one lies further.
+        let within = tied.iter().filter(|&&other| apart(other) <= LONGEST_LINK_DEG).count().max(2);
+        tied.truncate(within);
         let nearest = *tied.first()?;
         let near = tied.iter().take(BRIDGES).find_map(|&other| self.make(other, at));
         let sure = |made: &Made| made.2.significance >= DOUBTFUL || made.0 == nearest || made.1 == nearest;
@@ -302,6 +314,15 @@ mod tests {
             ends(vec![link(0, 1, 6.0), link(1, 2, 6.0), link(2, 3, 6.0), link(1, 3, 6.0)]),
             [(0, 1), (1, 2), (2, 3), (1, 3)]
         );
+    }
+
+    #[test]
+    fn a_far_place_must_stand_out_and_correlate_more() {
+        let found = |significance, correlation| Moved { place: [0.0; 2], correlation, significance, sd: 1.0 };
+        assert!(is_far_better(&found(18.0, 0.5), &found(8.7, 0.26)));
+        // Where few waves carry the picture even a true link stands out little, but correlates highly.
+        assert!(!is_far_better(&found(14.0, 0.95), &found(5.6, 0.93)));
+        assert!(!is_far_better(&found(10.8, 0.41), &found(6.0, 0.2)), "chance comes as high as that");
     }
 
     #[test]

@@ -184,5 +184,6 @@ fn error_note(heights: geometry::Heights) -> String {
         Some(um) => format!("the mean height of what is followed is known to {:.0} nm on either side", 1000.0 * um),
         None => "how its mean height changes with tilt is not known".into(),
     };
-    format!("one standard uncertainty: scatter about the fit; {section}; {mean}")
+    let scatter = "one standard uncertainty: scatter about the fit";
+    format!("{scatter}; {section}; {mean}")
 }

@@ -5,12 +5,17 @@
 
 use crate::numerics::registration::fft2::good_size_within;
 use crate::numerics::registration::masked::Image;
-use crate::numerics::registration::spectral::{Band, Bench, Peak};
+use crate::numerics::registration::spectral::{Band, Bench, Cross, Peak};
 use rustfft::num_complex::Complex32;
 
 /// Within the near reach a link is believed from so many standard deviations of chance on, beyond it from more: the
 /// further a jump, the less likely it is.
 const BELIEVED: [f64; 2] = [5.5, 8.0];
+/// That holds for pictures of so many waves. Fewer waves make fewer places where chance may come high: the same odds
+/// are then met by less.
+const WAVES: f64 = 2000.0;
+/// Whatever the waves, less than this is not believed.
+const LEAST_BELIEVED: f64 = 4.5;
 /// The field is looked for within these shares of the frame, one after the other.
 const REACH_SHARE: [f64; 2] = [0.12, 0.4];
 /// A field that is not found there is looked for around places this share of the frame away on every side.
@@ -99,7 +104,7 @@ impl Linker {
             return Some(moved);
         }
         // A jump that does not stand out once what is shared lies over each other was a look-alike.
-        let least = BELIEVED[usize::from(self.is_jump(&moved))];
+        let least = if self.is_jump(&moved) { BELIEVED[1] } else { 0.0 };
         self.again(reference, image, moved, stretch, band).filter(|again| again.significance >= least)
     }
 
@@ -145,17 +150,18 @@ impl Linker {
         band: usize,
     ) -> Option<Moved> {
         let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
-        let again = self.bench.peak(&self.bench.cross_in(band, reference, &other), [REST_PX; 2])?;
-        let believed = again.inside && again.significance >= BELIEVED[0];
-        believed.then(|| self.moved(again, moved.place, stretch))
+        let cross = self.bench.cross_in(band, reference, &other);
+        let again = self.bench.peak(&cross, [REST_PX; 2])?;
+        let is_believed = again.inside && again.significance >= believed(BELIEVED[0], &cross);
+        is_believed.then(|| self.moved(again, moved.place, stretch))
     }
 
     /// The peak within the near reach if it is believed there, else further out.
     fn search(&self, reference: &[Complex32], stretched: &[Complex32], band: usize) -> Option<Peak> {
         let cross = self.bench.cross_in(band, reference, stretched);
-        REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, believed)| {
+        REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, least)| {
             let reach = [self.size.1, self.size.0].map(|px| ((share * px as f64) as usize).max(2));
-            self.bench.peak(&cross, reach).filter(|peak| peak.inside && peak.significance >= believed)
+            self.bench.peak(&cross, reach).filter(|peak| peak.inside && peak.significance >= believed(least, &cross))
         })
     }
 
@@ -169,6 +175,13 @@ impl Linker {
             sd: peak.sd[0].hypot(peak.sd[1]).min(WORST_SD_PX),
         }
     }
+}
+
+/// What is as unlikely by chance as `least` standard deviations are with [`WAVES`]: a field of n independent waves has
+/// about n independent places, and the odds of a deviate z fall as exp(-z²/2).
+fn believed(least: f64, cross: &Cross) -> f64 {
+    let waves = cross.chance_sd().powi(-2);
+    (least * least + 2.0 * (waves / WAVES).min(1.0).ln()).max(LEAST_BELIEVED * LEAST_BELIEVED).sqrt()
 }
 
 /// How a step in the picture of `from` looks in the picture of `to`: across the axis by the ratio of the cosines.

@@ -9,7 +9,7 @@ use crate::measure::tracking::link::{View, apply, stretch};
 const RASTER: usize = 128;
 /// A tilt that holds less than this share of the field has lost it by itself: what later tilts share is not charged
 /// with it.
-const LOST: f64 = 0.5;
+const LOST: f64 = 2.0 / 3.0;
 
 /// A rectangle in the assembled picture, in px: first and last column, first and last row.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -416,7 +416,8 @@ fn ctrl_c_stops_within_a_second_and_leaves_nothing() {
 #[test]
 fn kill_9_at_fifty_moments_never_leaves_half_a_result() {
     let _alone = alone();
-    let series = copy_of_demo();
+    let series = tempfile::tempdir().unwrap();
+    support::small_series(series.path(), 1, 192, 11);
     let place = tempfile::tempdir().unwrap();
     let out = place.path().join("result");
     // The quickest of three: a busy moment must not make all the others end before they are killed.

@@ -58,7 +58,7 @@ pub fn render(record: &Record, evidence: &Evidence, templates: Option<&Path>) ->
     let as_stored = embedded_json(record)?;
     let sentences = Sentences::read(templates)?;
     let said = sentences.said(record)?;
-    let record = &sentences.of_record(record)?;
+    let record = &sentences.reworded(record)?;
     let shown = Shown { record, words: &words };
     let page = environment(templates)?.get_template("report.html")?.render(context! {
         record => Value::from(minijinja::value::Serde(record)),

@@ -19,6 +19,8 @@ const FILE: &str = "sentences.toml";
 const DEEPEST: usize = 8;
 /// A sentence of so many letters outside of slots is hardly met by chance.
 const PLAIN: usize = 6;
+/// Longer texts are shown as they are: no sentence is as long, and to look for parts takes the square of the length.
+const MOST_BYTES: usize = 2000;
 /// In texts of so many bytes a sentence may begin at any word.
 const SHORT: usize = 80;
 /// Several hundred patterns are more than the default allows.
@@ -95,7 +97,7 @@ impl Sentences {
     }
 
     fn known(&self, text: &str, depth: usize) -> Option<String> {
-        if self.all.is_empty() || depth > DEEPEST || !text.contains(char::is_alphabetic) {
+        if self.all.is_empty() || depth > DEEPEST || text.len() > MOST_BYTES || !text.contains(char::is_alphabetic) {
             return None;
         }
         if let Some(told) = self.told.borrow().get(text) {
@@ -147,58 +149,43 @@ impl Sentences {
     pub fn said(&self, record: &Record) -> Result<BTreeMap<String, String>, ReportError> {
         let mut said = BTreeMap::new();
         if !self.all.is_empty() {
-            let value = serde_json::to_value(record).map_err(|error| wrong(error.to_string()))?;
-            self.collect(&value, &mut said);
-        }
-        Ok(said)
-    }
-
-    fn collect(&self, value: &Value, said: &mut BTreeMap<String, String>) {
-        match value {
-            Value::String(text) => {
+            let mut value = serde_json::to_value(record).map_err(|error| wrong(error.to_string()))?;
+            each_told(&mut value, &mut |text| {
                 let own = self.say(text);
                 if own != *text {
                     said.insert(text.clone(), own);
                 }
-            }
-            Value::Array(values) => values.iter().for_each(|value| self.collect(value, said)),
-            Value::Object(fields) => {
-                let told = fields.iter().filter(|(key, _)| is_told(key));
-                told.for_each(|(_, value)| self.collect(value, said));
-            }
-            _ => {}
+            });
         }
+        Ok(said)
     }
 
-    /// A record as the page tells it: what was found in its words, what was read as it was read.
+    /// A record, of a series or of a pair, as the page tells it: what was found in its words, what was read as it was read.
     ///
     /// # Errors
     /// Never in practice: a record can be written and read.
-    pub fn of_record(&self, record: &Record) -> Result<Record, ReportError> {
-        if self.all.is_empty() { Ok(record.clone()) } else { self.reworded(record) }
-    }
-
-    /// The same of other data, such as the record of a pair.
-    ///
-    /// # Errors
-    /// The data cannot be written and read again.
-    pub fn reworded<T: Serialize + DeserializeOwned>(&self, data: &T) -> Result<T, ReportError> {
+    pub fn reworded<T: Clone + Serialize + DeserializeOwned>(&self, record: &T) -> Result<T, ReportError> {
+        if self.all.is_empty() {
+            return Ok(record.clone());
+        }
         let failed = |error: serde_json::Error| wrong(error.to_string());
-        let mut value = serde_json::to_value(data).map_err(failed)?;
-        self.reword(&mut value);
+        let mut value = serde_json::to_value(record).map_err(failed)?;
+        each_told(&mut value, &mut |text| *text = self.say(text));
         serde_json::from_value(value).map_err(failed)
     }
+}
 
-    fn reword(&self, value: &mut Value) {
-        match value {
-            Value::String(text) => *text = self.say(text),
-            Value::Array(values) => values.iter_mut().for_each(|value| self.reword(value)),
-            Value::Object(fields) => {
-                let told = fields.iter_mut().filter(|(key, _)| is_told(key));
-                told.for_each(|(_, value)| self.reword(value));
-            }
-            _ => {}
+/// Goes through the texts of a record that tell what was found.
+fn each_told(value: &mut Value, visit: &mut dyn FnMut(&mut String)) {
+    match value {
+        Value::String(text) => visit(text),
+        Value::Array(values) => values.iter_mut().for_each(|value| each_told(value, visit)),
+        Value::Object(fields) => {
+            let told =
+                fields.iter_mut().filter(|(key, _)| !AS_READ.contains(&key.as_str()) && !KEYS.contains(&key.as_str()));
+            told.for_each(|(_, value)| each_told(value, visit));
         }
+        _ => {}
     }
 }
 
@@ -241,10 +228,6 @@ impl Sentence {
         }
         Some(told)
     }
-}
-
-fn is_told(field: &str) -> bool {
-    !AS_READ.contains(&field) && !KEYS.contains(&field)
 }
 
 /// The text begun with a small letter, if it begins with a capital.

@@ -22,6 +22,8 @@ fn main() {
     let series: u64 = asked.iter().find_map(|arg| arg.parse().ok()).unwrap_or(6);
     let parts: [(&str, Part); 4] = [("beads", beads), ("texture", texture), ("change", change), ("alarms", alarms)];
     let names: Vec<&String> = asked.iter().filter(|arg| arg.parse::<u64>().is_err()).collect();
+    println!("| series | number | shift of a tilt, px | direction of the axis, degrees | heights, nm |");
+    println!("| --- | --- | --- | --- | --- |");
     for (name, part) in parts {
         if names.is_empty() || names.iter().any(|asked| *asked == name) {
             part(series);
@@ -86,7 +88,7 @@ fn change(series: u64) {
         let ratios: Vec<Option<f64>> = (0..series).map(ratio).collect();
         let known: Vec<f64> = ratios.iter().flatten().copied().collect();
         println!(
-            "| change found over planted, {name} | {series} | told in {} | median {:.2}, {:.2} to {:.2} | |",
+            "| change over planted, {name} | {series} | told in {} | found over planted: median {:.2}, {:.2} to {:.2} | |",
             known.len(),
             quantile(&known, 0.5),
             quantile(&known, 0.0),

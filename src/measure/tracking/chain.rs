@@ -27,8 +27,8 @@ const ENOUGH: f64 = 0.8;
 const DOUBTFUL: f64 = 8.0;
 /// Under this many a link may be that of a look-alike: the field is sought far away as well.
 const PLAIN: f64 = 10.0;
-/// There it must stand out and correlate so many times as much as nearby,
-const FAR_BETTER: f64 = 1.5;
+/// There it must stand out so many times as much as nearby, and correlate so many times as high,
+const FAR_BETTER: [f64; 2] = [1.5, 1.2];
 /// and by so many standard deviations: so many places are looked at that chance comes to 11.
 const FAR_PLAIN: f64 = 13.0;
 const ROUNDS: usize = 25;
@@ -118,8 +118,8 @@ fn borne_out(n: usize, made: Vec<Made>, pairs: &[(usize, usize)]) -> Vec<Made> {
 /// Whether a far place shows the field where the near one shows a look-alike.
 fn is_far_better(far: &Moved, near: &Moved) -> bool {
     far.significance >= FAR_PLAIN
-        && far.significance > FAR_BETTER * near.significance
-        && far.correlation > FAR_BETTER * near.correlation
+        && far.significance > FAR_BETTER[0] * near.significance
+        && far.correlation > FAR_BETTER[1] * near.correlation
 }
 
 /// Tilts that links tie to each other: the component of each tilt.

@@ -115,6 +115,7 @@ impl Bench {
         let high = corners.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let planes = ((high - low) / self.finest_step_um(recipe)).ceil() as usize + 1;
         let step = if planes > 1 { (high - low) / (planes - 1) as f64 } else { 1.0 };
+        let spectrum = &self.enveloped(recipe, spectrum);
         let mut field = vec![0.0; width * height];
         for first in (0..planes).step_by(2) {
             // Both pictures are real: one transform forms the first as its real part, the second as its imaginary one.
@@ -138,10 +139,22 @@ impl Bench {
         LARGEST_STEP_RAD / (PI * self.lens.wavelength_nm * nyquist_per_nm * nyquist_per_nm) * 1e-3
     }
 
+    /// What the envelope leaves of a spectrum.
+    fn enveloped(&self, recipe: &Recipe, spectrum: &[C64]) -> Vec<C64> {
+        let (_, height) = self.transform.size_px();
+        let envelope_nm2 = recipe.focus.envelope_nm * recipe.focus.envelope_nm;
+        let per_px_to_per_nm = 1.0 / recipe.camera.pixel_nm;
+        let left = spectrum.iter().enumerate().map(|(index, value)| {
+            let (gx, gy) = self.transform.frequency(index / height, index % height);
+            let (gx, gy) = (gx * per_px_to_per_nm, gy * per_px_to_per_nm);
+            *value * libm::exp(-(gx * gx + gy * gy) * envelope_nm2)
+        });
+        left.collect()
+    }
+
     /// Pictures at two underfocuses, as real and imaginary part.
     fn pair(&self, recipe: &Recipe, tilt: &TiltPlan, spectrum: &[C64], added_um: [f64; 2]) -> Vec<C64> {
         let (_, height) = self.transform.size_px();
-        let envelope_nm2 = recipe.focus.envelope_nm * recipe.focus.envelope_nm;
         let per_px_to_per_nm = 1.0 / recipe.camera.pixel_nm;
         let azimuth = libm::sincos(2.0 * tilt.focus.azimuth_deg.to_radians());
         let passed = spectrum.iter().enumerate().map(|(index, value)| {
@@ -150,7 +163,7 @@ impl Bench {
             let g2 = gx * gx + gy * gy;
             let along_um = defocus_along_um(&tilt.focus, azimuth, [gx, gy]);
             let [a, b] = added_um.map(|added| self.lens.transfer(g2, along_um + added));
-            *value * libm::exp(-g2 * envelope_nm2) * C64::new(a, b)
+            *value * C64::new(a, b)
         });
         self.transform.inverse(passed.collect())
     }

@@ -7,6 +7,7 @@
 //!
 //! A spectrum is stored transposed, columns first: `spectrum[kx * height + ky]`.
 
+use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex;
 use std::f64::consts::TAU;
 
@@ -58,19 +59,15 @@ impl Line {
         let (mut rest, mut stride) = (self.size, 1);
         for &radix in &self.radices {
             rest /= radix;
-            match radix {
-                4 => self.pass::<4>(data, scratch, rest, stride, batch),
-                2 => self.pass::<2>(data, scratch, rest, stride, batch),
-                3 => self.pass::<3>(data, scratch, rest, stride, batch),
-                _ => self.pass::<5>(data, scratch, rest, stride, batch),
-            }
+            pass(self, radix, data, scratch, [rest, stride, batch]);
             std::mem::swap(data, scratch);
             stride *= radix;
         }
     }
 
     /// One pass: y[s(rp + j) + q] = w^(pj) Σ_k x[s(p + mk) + q] e^(-2πi jk/r), with m = `rest`, s = `stride`.
-    fn pass<const R: usize>(&self, from: &[C64], to: &mut [C64], rest: usize, stride: usize, batch: usize) {
+    #[inline(always)]
+    fn pass<const R: usize>(&self, from: &[C64], to: &mut [C64], [rest, stride, batch]: [usize; 3]) {
         let run = stride * batch;
         let small: [C64; R] = std::array::from_fn(|k| self.roots[k * self.size / R]);
         for (p, block) in to.chunks_exact_mut(R * run).enumerate() {
@@ -82,6 +79,18 @@ impl Line {
                     block[j * run + q] = y[j] * twiddles[j];
                 }
             }
+        }
+    }
+}
+
+wide! {
+    /// [`Line::pass`] of a radix; `counts` are rest, stride and batch.
+    fn pass<'a>(line: &'a Line, radix: usize, from: &'a [C64], to: &'a mut [C64], counts: [usize; 3]) {
+        match radix {
+            4 => line.pass::<4>(from, to, counts),
+            2 => line.pass::<2>(from, to, counts),
+            3 => line.pass::<3>(from, to, counts),
+            _ => line.pass::<5>(from, to, counts),
         }
     }
 }

@@ -55,7 +55,16 @@ fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
         shared_area_worst_tile_fraction: worst,
         target_visible_fraction: None,
         drift_nm_per_s: None,
-        why_not: place.is_none().then(|| "it shows no texture in common with a neighbour".to_owned()),
+        why_not: why_not(tracked, at).map(str::to_owned),
+    }
+}
+
+/// Why a tilt has no place, or a place but no step.
+fn why_not(tracked: &Tracked, at: usize) -> Option<&'static str> {
+    match (tracked.positions_px[at], tracked.steps_px[at]) {
+        (None, _) => Some("it shows no texture in common with a neighbour"),
+        (Some(_), None) => Some("no tilt near it in angle was recorded before it, so a jump cannot be told"),
+        (Some(_), Some(_)) => None,
     }
 }
 

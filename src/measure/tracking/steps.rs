@@ -2,7 +2,8 @@
 //!
 //! A tilt's movement leads to it from its neighbour in angle. A tilt that jumped alone has two, there and back: the
 //! second is its neighbour's movement and not its neighbour's jump, so it is taken off, and the jump is told once, at
-//! the tilt that jumped. A jump that stays is told at the later of the two tilts in the order of acquisition.
+//! the tilt that jumped. A jump that stays is told at the later of the two tilts in the order of acquisition; over a hole
+//! in the range, where pictures have too little in common, nobody knows whether there was one.
 
 use crate::numerics::smooth_run::{self, Place};
 
@@ -27,11 +28,14 @@ const PLAIN: f64 = 3.0;
 const ROUNDS: usize = 12;
 /// Movements on either side that tell what is expected of one.
 const BESIDE: usize = 5;
+/// Over a wider hole a movement cannot be told from what a thick specimen's own structures do against each other: at 24°
+/// one of four pairs of sound pictures was matched at the right place.
+const WIDEST_DEG: f64 = 15.0;
 /// Fewer positions make no run.
 const LEAST_KNOWN: usize = 3;
 
-/// The step of each tilt as a vector, in the unit of the positions; `None` where the tilt's own position is not known
-/// or there is no run to hold it against. A movement under `least` never counts as a jump when the run is drawn.
+/// The step of each tilt as a vector, in the unit of the positions; `None` where the tilt's own position is not known,
+/// or there is no run to hold it against, or a hole lies before it. A movement under `least` never counts as a jump when the run is drawn.
 pub fn steps(points: &[Point], least: f64) -> Vec<Option<[f64; 2]>> {
     let mut points = points.to_vec();
     let mut steps = vec![None; points.len()];
@@ -48,7 +52,7 @@ pub fn steps(points: &[Point], least: f64) -> Vec<Option<[f64; 2]>> {
     }
     let (rest, over_breaks) = rests(&points, &known, least);
     for (&at, step) in known.iter().zip(attribute(&points, &known, rest, &over_breaks, least)) {
-        steps[at] = Some(step);
+        steps[at] = step;
     }
     steps
 }
@@ -114,7 +118,7 @@ fn rests(points: &[Point], known: &[usize], least: f64) -> (Rests, Rests) {
         .map(|&(a, b)| Place { x: 0.5 * (points[a].place.x + points[b].place.x), segment: 0 })
         .collect();
     let movement = |&(a, b): &(usize, usize), k: usize| {
-        let same = points[a].place.segment == points[b].place.segment;
+        let same = !is_break(points, a, b);
         let (from, to) = (points[a].position?, points[b].position?);
         // Per step in angle, so that a bridged tilt does not look like a jump of its neighbour.
         same.then(|| (to[k] - from[k]) / gap(points, a, b))
@@ -129,7 +133,7 @@ fn rests(points: &[Point], known: &[usize], least: f64) -> (Rests, Rests) {
         Some([runs[0].deviation[at]? * wide, runs[1].deviation[at]? * wide])
     };
     let over = |at: usize, &(a, b): &(usize, usize)| {
-        if points[a].place.segment == points[b].place.segment {
+        if !is_break(points, a, b) {
             return None;
         }
         let (from, to, wide) = (points[a].position?, points[b].position?, gap(points, a, b));
@@ -137,6 +141,15 @@ fn rests(points: &[Point], known: &[usize], least: f64) -> (Rests, Rests) {
     };
     let every = || pairs.iter().enumerate();
     (every().map(|(at, pair)| within(at, pair)).collect(), every().map(|(at, pair)| over(at, pair)).collect())
+}
+
+/// Whether the movement from one tilt to the next is no step: over a break of the acquisition, or over a hole.
+fn is_break(points: &[Point], a: usize, b: usize) -> bool {
+    points[a].place.segment != points[b].place.segment || is_hole(points, a, b)
+}
+
+fn is_hole(points: &[Point], a: usize, b: usize) -> bool {
+    gap(points, a, b) > WIDEST_DEG
 }
 
 /// Degrees between two tilts; repeats of one angle count as a tenth of a degree apart.
@@ -182,21 +195,24 @@ fn alone(rest: &Rests, over_breaks: &Rests, least: f64) -> Vec<(usize, [f64; 2])
     found.into_iter().map(|(at, _, step)| (at, step)).collect()
 }
 
-/// Hands each rest to a tilt.
-fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Vec<[f64; 2]> {
-    let mut steps = vec![[0.0; 2]; known.len()];
+/// Hands each rest to a tilt; `None` where a tilt comes after a hole and nothing else tells that it jumped.
+fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Rests {
+    let mut steps = vec![Some([0.0; 2]); known.len()];
+    let later = |k: usize| if points[known[k + 1]].order >= points[known[k]].order { k + 1 } else { k };
+    for k in (0..rest.len()).filter(|&k| is_hole(points, known[k], known[k + 1])) {
+        steps[later(k)] = None;
+    }
     for (at, step) in alone(&rest, over_breaks, least) {
-        steps[at] = step;
+        steps[at] = Some(step);
         rest[at - 1] = None;
         rest[at] = None;
     }
     for (k, left) in rest.into_iter().enumerate() {
         let Some(left) = left else { continue };
-        let (a, b) = (k, k + 1);
-        let later = if points[known[b]].order >= points[known[a]].order { b } else { a };
-        let towards = if later == b { left } else { [-left[0], -left[1]] };
-        if length(towards) > length(steps[later]) {
-            steps[later] = towards;
+        let later = later(k);
+        let towards = if later == k + 1 { left } else { [-left[0], -left[1]] };
+        if length(towards) > steps[later].map_or(least, length) {
+            steps[later] = Some(towards);
         }
     }
     steps
@@ -281,6 +297,23 @@ mod tests {
             let beside = (jumped_at - 3..jumped_at + 4).filter(|&at| at != jumped_at);
             assert!(beside.filter_map(|at| found.get(at)).all(|step| *step < 2.5), "{jumped_at}: {found:?}");
         }
+    }
+
+    #[test]
+    fn after_a_hole_nobody_knows_whether_the_field_jumped() {
+        let behind = |at: usize, deg: f64| {
+            let [x, y] = smooth(at, deg);
+            if at >= 31 { Some([x + 30.0, y]) } else { (at < 24).then_some([x, y]) }
+        };
+        // 24° are missing; the later tilt is 31 where the angles rose, 23 where they fell.
+        for (after, descending) in [(31, false), (23, true)] {
+            let found = run(41, behind, |at| if descending { 40 - at } else { at });
+            let told = |at: usize| (24..31).contains(&at) || at == after;
+            assert!(found.iter().enumerate().all(|(at, step)| if told(at) { step.is_nan() } else { *step < 2.0 }));
+        }
+        // What jumps further on is told as ever.
+        let jumped = |at: usize, deg: f64| behind(at, deg).map(|[x, y]| if at == 36 { [x + 7.0, y] } else { [x, y] });
+        assert!((run(41, jumped, |at| at)[36] - 7.0).abs() < 1.0);
     }
 
     #[test]

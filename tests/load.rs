@@ -222,7 +222,7 @@ fn take_stack_from(series: &Path, share: &Path) {
 #[test]
 fn a_share_that_stalls_holds_up_its_own_series_alone() {
     const STALL: Duration = Duration::from_secs(60);
-    let _alone = alone();
+    let alone = alone();
     let home = lab(SERIES);
     // The last series has its stack on the share.
     let stalled = home.path().join("data/s3");
@@ -244,6 +244,8 @@ fn a_share_that_stalls_holds_up_its_own_series_alone() {
     }
     assert!(others(), "the others did not come through");
     assert!(child.try_wait().unwrap().is_none() && !home.path().join("out/s3").exists(), "nothing stalled");
+    // From here on it waits: other tests may go on.
+    drop(alone);
     let output = child.wait_with_output().unwrap();
     assert!(begun.elapsed() > STALL, "nothing stalled");
     drop(session);

@@ -38,8 +38,12 @@ const SIGNAL_AFTER_SDS: f64 = 4.0;
 const LARGEST_SCATTER: f64 = 0.12;
 /// A change of ln amplitude under this is never taken for a blur when the run is drawn.
 const LEAST_CHANGE: f64 = 0.08;
+/// A tilt that keeps less than this of its fine detail draws no run that a motion is sought against.
+const DULL: f64 = 0.75;
 /// A motion only takes power away: what it leaves may stand at most this much above the series' run.
 const MOST_LEVEL: f64 = 1.25;
+/// The level of the noise under a band is known to this share of the signal in it.
+const NOISE_UNSURE: f64 = 0.2;
 /// Improvement of χ² by which a motion is significant, over the 36 × 24 motions that are tried.
 const SIGNIFICANT: f64 = 30.0;
 
@@ -133,7 +137,8 @@ pub fn measure(
         return SeriesSharpness { tilts, why_not: Some(why.into()) };
     };
     let why_not = relative(&signals, &bands, places, &mut tilts).err();
-    Directions::of(&signals, &bands, places, motions).judge(&signals, &mut tilts);
+    let dull: Vec<bool> = tilts.iter().map(|tilt| tilt.relative.is_some_and(|relative| relative < DULL)).collect();
+    Directions::of(&signals, &bands, (places, &dull), motions).judge(&signals, &mut tilts);
     SeriesSharpness { tilts, why_not }
 }
 
@@ -324,13 +329,21 @@ fn lengths_px() -> impl Iterator<Item = f64> {
     (0..LENGTHS).map(|i| 0.7 * (40.0f64 / 0.7).powf(i as f64 / (LENGTHS - 1) as f64))
 }
 
+/// Power of a cell at one tilt, in units of the series' typical power there.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Power {
+    found: f64,
+    /// By the series' run; 0 where it predicts nothing that a motion could take away.
+    expected: f64,
+}
+
 /// The series' run in every cell, and how much cells scatter about it.
 struct Directions {
     /// Cells that carry enough signal.
     cells: Vec<usize>,
-    /// By tilt, by entry of `cells`: power over the run.
-    ratios: Vec<Option<Vec<f64>>>,
-    /// By entry of `cells`: standard deviation of a ratio.
+    /// By tilt, by entry of `cells`.
+    powers: Vec<Option<Vec<Power>>>,
+    /// By entry of `cells`: standard deviation of what is found about what is expected.
     errors: Vec<f64>,
     /// By motion, by entry of `cells`: what is left of the power.
     patterns: Vec<(f64, f64, Vec<f64>)>,
@@ -338,39 +351,42 @@ struct Directions {
 }
 
 impl Directions {
-    fn of(signals: &Signals, bands: &Bands, places: &[Place], motions: &Motions) -> Self {
+    fn of(signals: &Signals, bands: &Bands, (places, dull): (&[Place], &[bool]), motions: &Motions) -> Self {
         let cells: Vec<usize> =
             bands.directed.iter().flat_map(|band| (0..SECTORS).map(move |sector| band * SECTORS + sector)).collect();
         let typicals: Vec<f64> = cells
             .iter()
             .map(|&cell| median(signals.cells.iter().flatten().map(|tilt| tilt[cell].power).collect()).unwrap_or(0.0))
             .collect();
-        let by_cell: Vec<Vec<Option<f64>>> =
-            cells.par_iter().zip(&typicals).map(|(&cell, &typical)| over_run(signals, cell, typical, places)).collect();
-        let errors = cells.iter().zip(&typicals).zip(&by_cell).map(|((&cell, &typical), ratios)| {
-            let scatter = median(ratios.iter().flatten().map(|ratio| (ratio - 1.0).abs()).collect());
+        let by_cell: Vec<Vec<Option<Power>>> = cells
+            .par_iter()
+            .zip(&typicals)
+            .map(|(&cell, &typical)| about_run(signals, cell, typical, (places, dull)))
+            .collect();
+        let errors = cells.iter().zip(&typicals).zip(&by_cell).map(|((&cell, &typical), powers)| {
+            let scatter = median(powers.iter().flatten().map(|power| (power.found - power.expected).abs()).collect());
             let counting = median(signals.cells.iter().flatten().map(|tilt| tilt[cell].error).collect());
             let counting = counting.unwrap_or(f64::INFINITY) / typical;
             if typical > 0.0 { (1.4826 * scatter.unwrap_or(0.0)).max(counting).max(0.02) } else { f64::INFINITY }
         });
         let errors = errors.collect();
-        let ratios =
-            (0..places.len()).map(|at| by_cell.iter().map(|ratios| ratios[at]).collect::<Option<Vec<f64>>>()).collect();
+        let powers =
+            (0..places.len()).map(|at| by_cell.iter().map(|powers| powers[at]).collect::<Option<Vec<_>>>()).collect();
         let of_cells = |left: &Vec<f64>| cells.iter().map(|&cell| left[cell]).collect();
         let patterns =
             motions.0.iter().map(|(length, direction, left)| (*length, *direction, of_cells(left))).collect();
-        Self { cells, ratios, errors, patterns, fine: bands.fine.clone() }
+        Self { cells, powers, errors, patterns, fine: bands.fine.clone() }
     }
 
     fn judge(&self, signals: &Signals, tilts: &mut [TiltSharpness]) {
         let visible = self.would_see(3.0);
         for (at, tilt) in tilts.iter_mut().enumerate() {
-            let Some(ratios) = &self.ratios[at] else { continue };
-            tilt.azimuth_relative = self.azimuths(ratios);
+            let Some(powers) = &self.powers[at] else { continue };
+            tilt.azimuth_relative = self.azimuths(powers);
             if signals.cells[at].is_none() {
                 continue;
             }
-            let found = self.fit(ratios);
+            let found = self.fit(powers);
             // None found is none only where it could have been seen.
             let none = visible.then_some(0.0);
             tilt.directional_loss = found.map(|(length, _)| loss_at_half_nyquist(length)).or(none);
@@ -379,31 +395,27 @@ impl Directions {
     }
 
     /// Length and direction of the motion, where one is significant.
-    fn fit(&self, ratios: &[f64]) -> Option<(f64, f64)> {
-        let still = self.chi_square(ratios, &vec![1.0; self.cells.len()]);
+    fn fit(&self, powers: &[Power]) -> Option<(f64, f64)> {
+        let still = self.chi_square(powers, &vec![1.0; self.cells.len()]);
         let (chi, length, direction) = self
             .patterns
             .iter()
-            .map(|(length, direction, left)| (self.chi_square(ratios, left), *length, *direction))
+            .map(|(length, direction, left)| (self.chi_square(powers, left), *length, *direction))
             .min_by(|a, b| a.0.total_cmp(&b.0))?;
         // A misfit of the best motion enlarges all errors: what no motion explains must not speak for one.
         let misfit = (chi / (self.cells.len() as f64 - 3.0).max(1.0)).max(1.0);
         ((still - chi) / misfit > SIGNIFICANT).then_some((length, direction))
     }
 
-    /// χ² of a pattern with a free level in every band.
-    fn chi_square(&self, ratios: &[f64], left: &[f64]) -> f64 {
+    /// χ² of a pattern with a free level in every band, over noise whose level is known so far.
+    fn chi_square(&self, powers: &[Power], left: &[f64]) -> f64 {
         let mut chi = 0.0;
         for start in (0..self.cells.len()).step_by(SECTORS) {
-            let (mut rr, mut rp, mut pp) = (0.0, 0.0, 0.0);
+            let mut sums = Sums { nn: NOISE_UNSURE.powi(-2), ..Sums::default() };
             for at in start..(start + SECTORS).min(self.cells.len()) {
-                let weight = self.errors[at].powi(-2);
-                rr += weight * ratios[at] * ratios[at];
-                rp += weight * ratios[at] * left[at];
-                pp += weight * left[at] * left[at];
+                sums.add(self.errors[at].powi(-2), powers[at].found, powers[at].expected * left[at]);
             }
-            let level = if pp > 0.0 { (rp / pp).clamp(0.0, MOST_LEVEL) } else { 0.0 };
-            chi += rr - 2.0 * level * rp + level * level * pp;
+            chi += sums.chi_square();
         }
         chi
     }
@@ -412,21 +424,22 @@ impl Directions {
     fn would_see(&self, length_px: f64) -> bool {
         let nearest = lengths_px().min_by(|a, b| (a - length_px).abs().total_cmp(&(b - length_px).abs()));
         let still = vec![1.0; self.cells.len()];
-        self.patterns
-            .iter()
-            .filter(|(length, _, _)| Some(*length) == nearest)
-            .all(|(_, _, left)| self.chi_square(left, &still) > SIGNIFICANT)
+        self.patterns.iter().filter(|(length, _, _)| Some(*length) == nearest).all(|(_, _, left)| {
+            let moved: Vec<Power> = left.iter().map(|&found| Power { found, expected: 1.0 }).collect();
+            self.chi_square(&moved, &still) > SIGNIFICANT
+        })
     }
 
     /// Amplitude of the fine bands at each azimuth.
-    fn azimuths(&self, ratios: &[f64]) -> Vec<Option<f64>> {
+    fn azimuths(&self, powers: &[Power]) -> Vec<Option<f64>> {
         let one = |sector: usize| {
             let (mut sum, mut weights) = (0.0, 0.0);
             for (at, &cell) in self.cells.iter().enumerate() {
                 if cell % SECTORS == sector && self.fine.contains(&(cell / SECTORS)) && self.errors[at].is_finite() {
-                    let weight = self.errors[at].powi(-2);
-                    sum += weight * ratios[at];
-                    weights += weight;
+                    // The level of what is expected that fits best.
+                    let weight = self.errors[at].powi(-2) * powers[at].expected;
+                    sum += weight * powers[at].found;
+                    weights += weight * powers[at].expected;
                 }
             }
             (weights > 0.0).then(|| (sum / weights).max(0.0).sqrt())
@@ -435,16 +448,51 @@ impl Directions {
     }
 }
 
-/// Power of one cell at each tilt over the series' own run in that cell.
-fn over_run(signals: &Signals, cell: usize, typical: f64, places: &[Place]) -> Vec<Option<f64>> {
-    let values: Vec<Option<f64>> =
-        signals.cells.iter().map(|tilt| tilt.as_ref().map(|tilt| tilt[cell].power)).collect();
-    let run = smooth_run::draw(places, &values, 0.3 * typical.abs());
-    let ratio = |(value, expected): (&Option<f64>, &Option<f64>)| {
-        let expected = expected.filter(|&expected| expected > 0.2 * typical).unwrap_or(typical);
-        value.map(|value| value / expected).map(|ratio| if ratio.is_finite() { ratio } else { 1.0 })
+/// Weighted sums over the cells of a band: of what is found (f), of the pattern (p), of ones (n).
+#[derive(Default)]
+struct Sums {
+    ff: f64,
+    fp: f64,
+    pp: f64,
+    fn_: f64,
+    pn: f64,
+    nn: f64,
+}
+
+impl Sums {
+    fn add(&mut self, weight: f64, found: f64, pattern: f64) {
+        self.ff += weight * found * found;
+        self.fp += weight * found * pattern;
+        self.pp += weight * pattern * pattern;
+        self.fn_ += weight * found;
+        self.pn += weight * pattern;
+        self.nn += weight;
+    }
+
+    /// Least Σ w (f - level p - offset)², the level within what a motion can leave.
+    fn chi_square(&self) -> f64 {
+        // With the best offset for each level, what is left is a parabola in the level.
+        let (ff, fp, pp) = (
+            self.ff - self.fn_ * self.fn_ / self.nn,
+            self.fp - self.fn_ * self.pn / self.nn,
+            self.pp - self.pn * self.pn / self.nn,
+        );
+        let level = if pp > 0.0 { (fp / pp).clamp(0.0, MOST_LEVEL) } else { 0.0 };
+        ff - 2.0 * level * fp + level * level * pp
+    }
+}
+
+/// Power of one cell at each tilt and by the series' own run in that cell, which tilts that are `dull` do not draw.
+fn about_run(signals: &Signals, cell: usize, typical: f64, (places, dull): (&[Place], &[bool])) -> Vec<Option<Power>> {
+    let values: Vec<Option<f64>> = signals.cells.iter().map(|tilt| tilt.as_ref().map(|t| t[cell].power)).collect();
+    let drawing: Vec<Option<f64>> = values.iter().zip(dull).map(|(value, dull)| value.filter(|_| !*dull)).collect();
+    let run = smooth_run::draw(places, &drawing, 0.3 * typical.abs());
+    let power = |(value, expected): (&Option<f64>, &Option<f64>)| {
+        let found = value.map(|value| value / typical).filter(|found| found.is_finite());
+        let expected = expected.map_or(1.0, |expected| (expected / typical).max(0.0));
+        value.map(|_| found.map_or(Power { found: 0.0, expected: 0.0 }, |found| Power { found, expected }))
     };
-    values.iter().zip(&run.expected).map(ratio).collect()
+    values.iter().zip(&run.expected).map(power).collect()
 }
 
 /// The motions that are tried, each with what it leaves of the power of every cell; made once.

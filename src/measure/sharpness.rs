@@ -38,14 +38,20 @@ const SIGNAL_AFTER_SDS: f64 = 4.0;
 const LARGEST_SCATTER: f64 = 0.12;
 /// A change of ln amplitude under this is never taken for a blur when the run is drawn.
 const LEAST_CHANGE: f64 = 0.08;
-/// A tilt that keeps less than this of its fine detail draws no run that a motion is sought against.
+/// A tilt that keeps less than this of its fine detail has plainly lost some, and draws no run that a motion is sought against.
 const DULL: f64 = 0.75;
 /// A motion only takes power away: what it leaves may stand at most this much above the series' run.
 const MOST_LEVEL: f64 = 1.25;
-/// The level of the noise under a band is known to this share of the signal in it.
-const NOISE_UNSURE: f64 = 0.2;
+/// The level of the noise under a band is known to this share of it.
+const NOISE_UNSURE: f64 = 0.05;
+/// What views differ by is told by tilts where more than this of the typical power is expected …
+const LEAST_EXPECTED: f64 = 0.2;
+/// … and is never taken for less than this share.
+const LEAST_SHARE: f64 = 0.02;
 /// Improvement of χ² by which a motion is significant, over the 36 × 24 motions that are tried.
 const SIGNIFICANT: f64 = 30.0;
+/// … of a tilt that is known to have lost fine detail: asked is only whether along one direction.
+const SIGNIFICANT_OF_DULL: f64 = 20.0;
 
 /// Edges of the rings, in cycles a pixel.
 pub fn ring_edges() -> Vec<f64> {
@@ -337,14 +343,32 @@ struct Power {
     expected: f64,
 }
 
+/// How far what is found in a cell lies from what is expected.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct CellError {
+    /// By counting, in units of the series' typical power.
+    counting: f64,
+    /// By how views differ, as a share of what is expected.
+    share: f64,
+}
+
+impl CellError {
+    /// Standard deviation where so much is expected.
+    fn at(&self, expected: f64) -> f64 {
+        self.counting.max(self.share * expected)
+    }
+}
+
 /// The series' run in every cell, and how much cells scatter about it.
 struct Directions {
     /// Cells that carry enough signal.
     cells: Vec<usize>,
     /// By tilt, by entry of `cells`.
     powers: Vec<Option<Vec<Power>>>,
-    /// By entry of `cells`: standard deviation of what is found about what is expected.
-    errors: Vec<f64>,
+    /// By entry of `cells`.
+    errors: Vec<CellError>,
+    /// By band with signal: counting noise over the typical power.
+    noise: Vec<f64>,
     /// By motion, by entry of `cells`: what is left of the power.
     patterns: Vec<(f64, f64, Vec<f64>)>,
     fine: Vec<usize>,
@@ -364,10 +388,12 @@ impl Directions {
             .map(|(&cell, &typical)| about_run(signals, cell, typical, (places, dull)))
             .collect();
         let errors = cells.iter().zip(&typicals).zip(&by_cell).map(|((&cell, &typical), powers)| {
-            let scatter = median(powers.iter().flatten().map(|power| (power.found - power.expected).abs()).collect());
+            let share = |power: &Power| (power.found / power.expected - 1.0).abs();
+            let shares = powers.iter().flatten().filter(|power| power.expected > LEAST_EXPECTED).map(share);
+            let share = (1.4826 * median(shares.collect()).unwrap_or(0.0)).max(LEAST_SHARE);
             let counting = median(signals.cells.iter().flatten().map(|tilt| tilt[cell].error).collect());
-            let counting = counting.unwrap_or(f64::INFINITY) / typical;
-            if typical > 0.0 { (1.4826 * scatter.unwrap_or(0.0)).max(counting).max(0.02) } else { f64::INFINITY }
+            let counting = counting.filter(|_| typical > 0.0).map_or(f64::INFINITY, |counting| counting / typical);
+            CellError { counting, share }
         });
         let errors = errors.collect();
         let powers =
@@ -375,7 +401,8 @@ impl Directions {
         let of_cells = |left: &Vec<f64>| cells.iter().map(|&cell| left[cell]).collect();
         let patterns =
             motions.0.iter().map(|(length, direction, left)| (*length, *direction, of_cells(left))).collect();
-        Self { cells, powers, errors, patterns, fine: bands.fine.clone() }
+        let noise = bands.directed.iter().map(|&band| 1.0 / signals.median_over_tilts(band, |s| s.over_noise));
+        Self { noise: noise.collect(), cells, powers, errors, patterns, fine: bands.fine.clone() }
     }
 
     fn judge(&self, signals: &Signals, tilts: &mut [TiltSharpness]) {
@@ -386,7 +413,8 @@ impl Directions {
             if signals.cells[at].is_none() {
                 continue;
             }
-            let found = self.fit(powers);
+            let dull = tilt.relative.is_some_and(|relative| relative < DULL);
+            let found = self.fit(powers, if dull { SIGNIFICANT_OF_DULL } else { SIGNIFICANT });
             // None found is none only where it could have been seen.
             let none = visible.then_some(0.0);
             tilt.directional_loss = found.map(|(length, _)| loss_at_half_nyquist(length)).or(none);
@@ -394,8 +422,8 @@ impl Directions {
         }
     }
 
-    /// Length and direction of the motion, where one is significant.
-    fn fit(&self, powers: &[Power]) -> Option<(f64, f64)> {
+    /// Length and direction of the motion, where one makes the fit better by more than `least`.
+    fn fit(&self, powers: &[Power], least: f64) -> Option<(f64, f64)> {
         let still = self.chi_square(powers, &vec![1.0; self.cells.len()]);
         let (chi, length, direction) = self
             .patterns
@@ -404,16 +432,20 @@ impl Directions {
             .min_by(|a, b| a.0.total_cmp(&b.0))?;
         // A misfit of the best motion enlarges all errors: what no motion explains must not speak for one.
         let misfit = (chi / (self.cells.len() as f64 - 3.0).max(1.0)).max(1.0);
-        ((still - chi) / misfit > SIGNIFICANT).then_some((length, direction))
+        ((still - chi) / misfit > least).then_some((length, direction))
     }
 
     /// χ² of a pattern with a free level in every band, over noise whose level is known so far.
     fn chi_square(&self, powers: &[Power], left: &[f64]) -> f64 {
         let mut chi = 0.0;
-        for start in (0..self.cells.len()).step_by(SECTORS) {
-            let mut sums = Sums { nn: NOISE_UNSURE.powi(-2), ..Sums::default() };
+        for (start, noise) in (0..self.cells.len()).step_by(SECTORS).zip(&self.noise) {
+            let mut sums = Sums { nn: (NOISE_UNSURE * noise).powi(-2), ..Sums::default() };
             for at in start..(start + SECTORS).min(self.cells.len()) {
-                sums.add(self.errors[at].powi(-2), powers[at].found, powers[at].expected * left[at]);
+                sums.add(
+                    self.errors[at].at(powers[at].expected).powi(-2),
+                    powers[at].found,
+                    powers[at].expected * left[at],
+                );
             }
             chi += sums.chi_square();
         }
@@ -435,9 +467,12 @@ impl Directions {
         let one = |sector: usize| {
             let (mut sum, mut weights) = (0.0, 0.0);
             for (at, &cell) in self.cells.iter().enumerate() {
-                if cell % SECTORS == sector && self.fine.contains(&(cell / SECTORS)) && self.errors[at].is_finite() {
+                if cell % SECTORS == sector
+                    && self.fine.contains(&(cell / SECTORS))
+                    && self.errors[at].counting.is_finite()
+                {
                     // The level of what is expected that fits best.
-                    let weight = self.errors[at].powi(-2) * powers[at].expected;
+                    let weight = self.errors[at].at(powers[at].expected).powi(-2) * powers[at].expected;
                     sum += weight * powers[at].found;
                     weights += weight * powers[at].expected;
                 }

@@ -61,10 +61,12 @@ fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
 
 /// Why a tilt has no place, or a place but no step.
 fn why_not(tracked: &Tracked, at: usize) -> Option<&'static str> {
+    // Where no tilt has a step there are too few for a run, and no hole is to blame.
+    let run = tracked.steps_px.iter().any(Option::is_some);
     match (tracked.positions_px[at], tracked.steps_px[at]) {
         (None, _) => Some("it shows no texture in common with a neighbour"),
-        (Some(_), None) => Some("no tilt near it in angle was recorded before it, so a jump cannot be told"),
-        (Some(_), Some(_)) => None,
+        (Some(_), None) if run => Some("no tilt near it in angle was recorded before it, so a jump cannot be told"),
+        (Some(_), _) => None,
     }
 }
 

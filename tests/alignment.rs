@@ -9,9 +9,26 @@ use alignment::{demo, done, quantile, single, with_beads};
 use std::collections::HashMap;
 use tiltworth::record::alignment_table::alignment_csv;
 use tiltworth::record::{Answer, Grade, Record};
+use tiltworth::simulate::recipe::Scheme;
+use tiltworth::simulate::warp::Warp;
 
 fn grade(record: &Record) -> Grade {
     record.checks.iter().find(|check| check.id == "alignment_outlook").unwrap().grade
+}
+
+/// A section that moves in itself as it is exposed, recorded from one end to the other: how far along the axis is told within
+/// a fifth, and that it is told along it alone.
+#[test]
+fn a_change_that_grows_with_the_dose_is_told() {
+    let mut recipe = with_beads(single(demo("kelp-chloroplast", 78), 384), 600.0, 5.0);
+    recipe.tilt.step_deg = 6.0;
+    recipe.tilt.scheme = Scheme::Unidirectional;
+    recipe.warp = Some(Warp { across_nm: 6.0, along_nm: 8.0, up_nm: 10.0 });
+    let done = done(&recipe);
+    let told = &done.record.measures.alignment;
+    assert_eq!((told.followed.as_deref(), told.warp_along_axis_only), (Some("beads"), Some(true)), "{told:?}");
+    let ratio = told.warp_nm.unwrap() / done.planted_warp_nm();
+    assert!((ratio - 1.0).abs() < 0.2, "{ratio}");
 }
 
 /// Gold on both faces: places in three dimensions, shifts and axis come back, and the table says the same as the record.

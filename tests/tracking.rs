@@ -71,6 +71,22 @@ fn a_dark_tilt_is_bridged() {
     assert_eq!(flagged(&record, "tracking_step"), [30.0]);
 }
 
+/// A field that has nothing in common with the rest is told, though its tilts follow each other.
+#[test]
+fn another_field_at_the_end_is_told() {
+    let faults = "[[fault]]\ntilts_deg = [48.0]\nwhat = { jump = { px = 400.0, direction_deg = 0.0, stays = true } }\n";
+    let plan = Plan { seed: 36, step_deg: 6.0, faults: faults.into(), ..Plan::default() };
+    let (record, _) = plan.assess();
+    assert_eq!(flagged(&record, "shared_area"), [48.0, 54.0, 60.0]);
+    for tilt in record.tilts.iter().filter(|tilt| tilt.tilt_deg > 45.0) {
+        let tracking = tilt.tracking.as_ref().unwrap();
+        assert_eq!((tracking.shared_area_fraction, tracking.shift_x_px), (Some(0.0), None));
+        assert!(tracking.why_not.as_ref().unwrap().contains("another field"));
+        assert!(tilt.exclude);
+    }
+    assert_eq!(record.verdict.answer, Answer::ReconstructWithout);
+}
+
 /// The stated axis is held against how the pictures shrink.
 #[test]
 fn an_axis_stated_wrong_by_ninety_degrees_is_said_plainly() {

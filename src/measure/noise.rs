@@ -17,6 +17,8 @@ pub struct Noise {
 
 /// Signal is least from here up, in cycles a pixel.
 const HIGH_FREQUENCY: f64 = 0.33;
+/// So many neighbouring rings are taken together: of single ones the lowest tenth lies under the noise by chance.
+const POOLED: usize = 4;
 /// Quantile of the tilts taken for free of signal.
 const LOW_QUANTILE: f64 = 0.1;
 /// Weight of the known gain against all high frequencies together.
@@ -34,10 +36,12 @@ impl Noise {
     /// Fits the noise of a series; `frequencies` of the rings in cycles a pixel.
     pub fn fit(tilts: &[Rings<'_>], frequencies: &[f64], counts_per_electron: Option<f64>) -> Option<Self> {
         let (mut f15, mut level) = (Vec::new(), Vec::new());
-        for (ring, &f) in frequencies.iter().enumerate().filter(|(_, f)| **f >= HIGH_FREQUENCY) {
-            let over: Vec<f64> = tilts.iter().filter_map(|t| t.power[ring].map(|p| p / t.counts)).collect();
-            if let Some(low) = low_quantile(over).filter(|&low| low > 0.0) {
-                f15.push(-f.powf(1.5));
+        let first = frequencies.iter().position(|&f| f >= HIGH_FREQUENCY)?;
+        for (nth, pooled) in frequencies[first..].chunks(POOLED).enumerate() {
+            let rings = first + nth * POOLED..first + nth * POOLED + pooled.len();
+            let over = |tilt: &Rings<'_>| Some(mean(&tilt.power[rings.clone()])? / tilt.counts);
+            if let Some(low) = low_quantile(tilts.iter().filter_map(over).collect()).filter(|&low| low > 0.0) {
+                f15.push(-(pooled.iter().sum::<f64>() / pooled.len() as f64).powf(1.5));
                 level.push(low.ln());
             }
         }
@@ -63,6 +67,12 @@ impl Noise {
     pub fn at(&self, frequency: f64, counts: f64) -> f64 {
         counts * (self.c - self.a * frequency.powf(1.5)).exp()
     }
+}
+
+/// Of the rings that are known.
+fn mean(power: &[Option<f64>]) -> Option<f64> {
+    let known: Vec<f64> = power.iter().flatten().copied().collect();
+    (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
 }
 
 fn low_quantile(mut values: Vec<f64>) -> Option<f64> {
@@ -98,6 +108,27 @@ mod tests {
         for f in [0.05, 0.2, 0.45] {
             assert!((noise.at(f, 100.0) / 1000.0 - 1.0).abs() < 0.01, "{}", noise.at(f, 100.0));
         }
+    }
+
+    #[test]
+    fn chance_and_signal_everywhere_do_not_pull_flat_noise_down() {
+        // Rings of contrast transfer up to the highest frequencies, each ring known to a twentieth.
+        let mut state = 3u64;
+        let mut normal = || {
+            let mut uniform = || {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                (state >> 40) as f64 / (1u64 << 24) as f64
+            };
+            (0..12).map(|_| uniform()).sum::<f64>() - 6.0
+        };
+        let mut power = || -> Vec<Option<f64>> {
+            let signal = |f: f64| 0.6 * (60.0 * f).sin().powi(2);
+            frequencies().iter().map(|&f| Some(1000.0 * (1.0 + signal(f)) * (1.0 + 0.05 * normal()))).collect()
+        };
+        let tilts: Vec<Vec<Option<f64>>> = (0..41).map(|_| power()).collect();
+        let rings: Vec<Rings<'_>> = tilts.iter().map(|power| Rings { power, counts: 100.0 }).collect();
+        let noise = Noise::fit(&rings, &frequencies(), Some(10.0)).unwrap();
+        assert!((noise.at(0.4, 100.0) / 1000.0 - 1.0).abs() < 0.04, "{}", noise.at(0.4, 100.0));
     }
 
     #[test]

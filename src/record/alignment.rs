@@ -96,7 +96,7 @@ pub struct Alignment {
     #[serde(default)]
     pub turns_fitted: bool,
     /// How far the specimen had changed from a rigid one at the last exposure: root mean square over the tracks, along u,
-    /// v and z together; null where no change that grows stands out.
+    /// v and z together (`warp_along_axis_only`: along v), what errors put into it taken off; null where no change that grows stands out.
     #[serde(default)]
     pub warp_px: Option<f64>,
     /// The same in nm.
@@ -108,6 +108,10 @@ pub struct Alignment {
     /// What it grows with: `dose` or `order`.
     #[serde(default)]
     pub warp_grows_with: Option<String>,
+    /// Whether it was sought along the tilt axis alone: what moves across it or up is told from height only where the order
+    /// of tilts lets it, and of beads.
+    #[serde(default)]
+    pub warp_along_axis_only: Option<bool>,
     /// What no data can tell, and by which rule it is fixed.
     #[serde(default)]
     pub gauge: Option<String>,

@@ -11,6 +11,7 @@ mod alignment;
 use alignment::{Done, demo, done, quantile, single, with_beads};
 use tiltworth::record::{Grade, Specimen};
 use tiltworth::simulate::Recipe;
+use tiltworth::simulate::recipe::Scheme;
 use tiltworth::simulate::warp::Warp;
 use tiltworth::trial::sound::{Wish, sound};
 
@@ -78,9 +79,17 @@ fn rows(name: &str, all: &[Done]) {
 /// A change of the specimen that grows with dose.
 fn change(series: u64) {
     let planted = Warp { across_nm: 6.0, along_nm: 8.0, up_nm: 10.0 };
-    for (name, with_gold) in [("beads", true), ("texture", false)] {
+    let texture = |seed: u64| single(demo("kelp-chloroplast", seed), 448);
+    let rows: [(&str, fn(u64) -> Recipe, Scheme); 4] = [
+        ("beads, one end to the other", gold, Scheme::Unidirectional),
+        ("beads, dose-symmetric", gold, Scheme::DoseSymmetric),
+        ("texture, one end to the other", texture, Scheme::Unidirectional),
+        ("texture, dose-symmetric", texture, Scheme::DoseSymmetric),
+    ];
+    for (name, of, scheme) in rows {
         let ratio = |k: u64| {
-            let mut recipe = if with_gold { gold(9400 + k) } else { single(demo("kelp-chloroplast", 9400 + k), 448) };
+            let mut recipe = of(9400 + k);
+            recipe.tilt.scheme = scheme;
             recipe.warp = Some(planted);
             let done = done(&recipe);
             done.record.measures.alignment.warp_nm.map(|nm| nm / done.planted_warp_nm())

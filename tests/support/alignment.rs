@@ -158,7 +158,8 @@ impl Done {
         errors.into_iter().map(|error| error - middle).collect()
     }
 
-    /// Root mean square of the planted change over the tracks at the last exposure, what is common to all taken off.
+    /// Root mean square of the planted change over the tracks at the last exposure, what is common to all taken off; along the
+    /// axis alone where it was sought there alone.
     pub fn planted_warp_nm(&self) -> f64 {
         let Some(planted) = self.recipe.warp else { return 0.0 };
         let nm = self.recipe.camera.pixel_nm;
@@ -166,6 +167,10 @@ impl Done {
         let shares: Vec<f64> = self.curves().tracks.iter().map(share).collect();
         let mean = shares.iter().sum::<f64>() / shares.len() as f64;
         let square = shares.iter().map(|share| (share - mean).powi(2)).sum::<f64>() / shares.len() as f64;
-        (planted.across_nm.powi(2) + planted.along_nm.powi(2) + planted.up_nm.powi(2)).sqrt() * square.sqrt()
+        let others = match self.record.measures.alignment.warp_along_axis_only {
+            Some(true) => 0.0,
+            _ => planted.across_nm.powi(2) + planted.up_nm.powi(2),
+        };
+        (planted.along_nm.powi(2) + others).sqrt() * square.sqrt()
     }
 }

@@ -35,6 +35,14 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     if found.tilts_deg.is_empty() {
         return format!("all tilts have at least {} {what} in common", percent(found.value));
     }
+    if found.value <= 0.0 {
+        return format!(
+            "{} short of the common field, some with nothing of it that could be found (limit {}): track more often, or \
+             record a wider field",
+            angles(found.tilts_deg, "is", "are"),
+            limit(found, 2)
+        );
+    }
     format!(
         "{} short of the common field, down to {} {what} (limit {}): track more often, or record a wider field",
         angles(found.tilts_deg, "is", "are"),

@@ -7,6 +7,7 @@ use crate::measure::alignment::follow::{Follower, Found, Through};
 use crate::measure::alignment::model::{Model, Pose, QUADRATIC_NUMBERS, directions, terms};
 use crate::numerics::registration::masked::Image;
 use rayon::prelude::*;
+use std::collections::BTreeMap;
 
 /// A track that was seen at fewer tilts says nothing of its height.
 const FEWEST_SIGHTS: usize = 4;
@@ -19,6 +20,9 @@ const MOST_TRACKS: usize = 240;
 const BEADS_LAST: f64 = 0.95;
 /// A change of the specimen counts where what two halves of the tracks tell of it agrees so far (cosine between the two).
 const ALIKE: f64 = 0.7;
+/// Where growth and angle go together as far as this (correlation), a change across the axis or upward is no other than
+/// height is.
+const WITH_THE_ANGLE: f64 = 0.9;
 /// A second look at particles, whose picture is the same at all tilts, reaches so many tilts beyond where they were seen.
 const LIVES_ON: usize = 2;
 /// Turns, and a change of the specimen, are fitted where they make the tracks more likely by more than this many times what
@@ -38,8 +42,10 @@ pub struct Aligned {
     pub rigid: Fit,
     /// Whether turns and magnifications of tilts were fitted with it.
     pub turns: bool,
-    /// With a change of the specimen that grows, where that stands out.
+    /// With a change of the specimen that grows, where that stands out, …
     pub changing: Option<Fit>,
+    /// … sought along the axis alone.
+    pub along_only: bool,
     /// By tilt: what the rigid fit leaves as a smooth field.
     pub left: Vec<Option<Left>>,
 }
@@ -123,10 +129,15 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
     let start = start(&about, &sights, given.start).ok_or_else(lost)?;
     let lasting = choice.kind == Kind::Beads;
     let cell_px = choice.manner.side as f64 * pixel_px;
-    let only_axis = Freedom { axis: true, scattered: !lasting, cell_px, ..Freedom::default() };
+    // Patches of texture drift across by themselves.
+    let along_only = !lasting || grows_with_the_angle(given);
+    let only_axis = Freedom { axis: true, scattered: !lasting, along_only, cell_px, ..Freedom::default() };
     let mut rigid = fitted(&mut about, &sights, start, only_axis).ok_or_else(lost)?;
     if lasting {
-        sights = self::sights(&look_again(&follower, &rigid, &sights, pixel_px), pixel_px);
+        // Looked for where a rigid specimen has them, places of one that changes would be pulled towards that.
+        let changing = changing(&about, &sights, (start, only_axis), &rigid);
+        let expected = changing.as_ref().unwrap_or(&rigid);
+        sights = self::sights(&look_again(&follower, expected, &sights, pixel_px), pixel_px);
         rigid = fitted(&mut about, &sights, start, only_axis).ok_or_else(lost)?;
     } else {
         widen_across(&mut sights, &rigid);
@@ -138,12 +149,36 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
         Some(turned) => rigid = turned,
         None => freedom = only_axis,
     }
-    let bending = Freedom { warp: true, ..freedom };
-    let changing = fitted(&mut about, &sights, start, bending)
-        .filter(|changing| worth(&rigid, changing, QUADRATIC_NUMBERS))
-        .filter(|_| said_twice(&about, &sights, start, bending));
+    let changing = changing(&about, &sights, (start, freedom), &rigid);
     let left = (0..images.len()).map(|tilt| left(&rigid.model, &sights, &rigid, tilt, cell_px)).collect();
-    Ok(Aligned { choice, start, sights, turns: freedom.turns, rigid, changing, left })
+    Ok(Aligned { choice, start, sights, turns: freedom.turns, rigid, changing, along_only, left })
+}
+
+/// Whether what grows with exposure grows with the angle: a series recorded from one end to the other.
+fn grows_with_the_angle(given: &Given) -> bool {
+    let shown = || (0..given.images.len()).filter(|&at| given.images[at].is_some());
+    let n = shown().count().max(1) as f64;
+    let off = |values: &[f64]| {
+        let mean = shown().map(|at| values[at]).sum::<f64>() / n;
+        shown().map(|at| values[at] - mean).collect::<Vec<f64>>()
+    };
+    let (growth, angle) = (off(&given.growth), off(&given.tilts_deg));
+    cosine(&growth, &angle).abs() > WITH_THE_ANGLE
+}
+
+/// Between two vectors.
+fn cosine(a: &[f64], b: &[f64]) -> f64 {
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    dot(a, b) / (dot(a, a) * dot(b, b)).sqrt().max(1e-300)
+}
+
+/// A fit with a change of the specimen that grows; `None` where the tracks are no likelier by it, or do not agree on it.
+fn changing(about: &Model, sights: &[Sight], (start, freedom): (usize, Freedom), rigid: &Fit) -> Option<Fit> {
+    let bending = Freedom { warp: true, ..freedom };
+    let directions = if freedom.along_only { 1.0 } else { 3.0 };
+    fitted(&mut about.clone(), sights, start, bending)
+        .filter(|changing| worth(rigid, changing, directions * QUADRATIC_NUMBERS))
+        .filter(|_| said_twice(about, sights, start, bending))
 }
 
 /// A patch holds matter of many heights, and which of it is followed changes: it errs more across the axis than along it. What
@@ -191,9 +226,7 @@ fn said_twice(about: &Model, sights: &[Sight], start: usize, freedom: Freedom) -
         let mean = [mean(0), mean(1), mean(2)];
         Some(moved.iter().flat_map(|m| [0, 1, 2].map(|k| m[k] - mean[k])).collect::<Vec<f64>>())
     };
-    let Some((a, b)) = half(0).zip(half(1)) else { return false };
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    dot(&a, &b) > ALIKE * (dot(&a, &a) * dot(&b, &b)).sqrt()
+    half(0).zip(half(1)).is_some_and(|(a, b)| cosine(&a, &b) > ALIKE)
 }
 
 /// Tracks from the start outward; where few are left, new places are chosen and followed both ways.
@@ -227,11 +260,35 @@ fn fitted(about: &mut Model, sights: &[Sight], start: usize, freedom: Freedom) -
         *pose = pose.filter(|_| *count >= FEWEST_TRACKS);
     }
     about.poses[start]?;
+    let tied = tied(about.tilts.len(), sights, start);
+    about.poses.iter_mut().zip(tied).filter(|(_, tied)| !tied).for_each(|(pose, _)| *pose = None);
     let mut fit = fit(about, sights, start, freedom)?;
     let mut counted = vec![false; about.points.len()];
     sights.iter().zip(&fit.weights).filter(|(_, w)| **w >= OUTLIER).for_each(|(sight, _)| counted[sight.track] = true);
     fit.model.settle_origin(&counted, start);
     Some(fit)
+}
+
+/// Tilts that enough tracks tie to the start: of tracks that begin beyond a gap nobody knows how high they lie against the
+/// others, and so not where their tilts lie. A track ties that is seen beyond a gap and twice before it.
+fn tied(tilts: usize, sights: &[Sight], start: usize) -> Vec<bool> {
+    let mut of_track: BTreeMap<usize, Vec<usize>> = BTreeMap::new();
+    sights.iter().for_each(|sight| of_track.entry(sight.track).or_default().push(sight.tilt));
+    let enough = |beyond: &dyn Fn(usize) -> bool| {
+        let ties = |seen: &&Vec<usize>| {
+            let far = seen.iter().filter(|tilt| beyond(**tilt)).count();
+            far > 0 && seen.len() - far > 1
+        };
+        of_track.values().filter(ties).count() >= FEWEST_TRACKS
+    };
+    let mut tied = vec![true; tilts];
+    for at in start + 1..tilts {
+        tied[at] = tied[at - 1] && enough(&|tilt| tilt >= at);
+    }
+    for at in (0..start).rev() {
+        tied[at] = tied[at + 1] && enough(&|tilt| tilt <= at);
+    }
+    tied
 }
 
 /// Every track once more, where the model expects it.
@@ -286,5 +343,23 @@ fn first_model(given: &Given, axis_deg: f64, tracks: &[Vec<Found>], half_field: 
         terms: points.iter().map(|[u, v, _]| terms([*u, *v], half_field)).collect(),
         points,
         warp: None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn tilts_that_other_tracks_show_hang_on_nothing() {
+        let sight = |track: usize, tilt: usize| Sight { track, tilt, at: [0.0; 2], information: [1.0, 0.0, 1.0] };
+        // Five tracks over tilts 2 to 7, five over 0 to 2, three of which go on: they share one tilt, and too few tracks.
+        let first = (0..5).flat_map(|track| (2..8).map(move |tilt| sight(track, tilt)));
+        let second = (5..10).flat_map(|track| (0..3).map(move |tilt| sight(track, tilt)));
+        let sights: Vec<Sight> =
+            first.chain(second).chain((5..8).flat_map(|track| [sight(track, 3), sight(track, 4)])).collect();
+        assert_eq!(tied(8, &sights, 4), [false, false, true, true, true, true, true, true]);
+        let more: Vec<Sight> = sights.into_iter().chain([sight(8, 3), sight(8, 4)]).collect();
+        assert!(tied(8, &more, 4).into_iter().all(|tied| tied));
     }
 }

@@ -18,7 +18,7 @@ pub const OUTLIER: f64 = 0.33;
 #[derive(Debug, Clone, PartialEq)]
 pub struct Left {
     coefficients: [Vec<f64>; 2],
-    /// Mean square length over the tracks, noise taken off (may be below none by chance).
+    /// Mean square length over the tracks, each by how well it knows its place, noise taken off (may be below none by chance).
     pub mean_square: f64,
     /// How many tracks tell it.
     pub tracks: usize,
@@ -49,15 +49,20 @@ pub fn left(model: &Model, sights: &[Sight], fit: &Fit, tilt: usize, cell_px: f6
         n if n >= FOR_FIRST => 3,
         _ => return None,
     };
-    let design = DMatrix::from_fn(of.len(), count, |r, c| row(&model.terms[sights[of[r]].track], count)[c]);
+    // A sight that knows its place badly says nothing of a field: it fits the model, however far off it lies.
+    let variances: Vec<f64> = of.iter().map(|&at| variance(&sights[at])).collect();
+    let usual = middle(&variances)?;
+    let roots: Vec<f64> = variances.iter().map(|variance| (usual / variance).min(1.0).sqrt()).collect();
+    let design = DMatrix::from_fn(of.len(), count, |r, c| roots[r] * row(&model.terms[sights[of[r]].track], count)[c]);
     let svd = design.clone().svd(true, true);
+    let n = roots.iter().map(|root| root * root).sum::<f64>();
     let mut mean_square = 0.0;
     let mut coefficients = [Vec::new(), Vec::new()];
     for (k, out) in coefficients.iter_mut().enumerate() {
-        let target = DVector::from_fn(of.len(), |r, _| fit.residuals[of[r]][k]);
+        let target = DVector::from_fn(of.len(), |r, _| roots[r] * fit.residuals[of[r]][k]);
         let solution = svd.solve(&target, 1e-9).ok()?;
         let field = &design * &solution;
-        let (n, cells, count) = (of.len() as f64, cells as f64, count as f64);
+        let (cells, count) = (cells as f64, count as f64);
         let noise = (&target - &field).norm_squared() / n * cells / (cells - count).max(1.0);
         mean_square += field.norm_squared() / n - noise * count / cells;
         *out = solution.iter().copied().collect();
@@ -65,8 +70,54 @@ pub fn left(model: &Model, sights: &[Sight], fit: &Fit, tilt: usize, cell_px: f6
     Some(Left { coefficients, mean_square, tracks: of.len() })
 }
 
+/// Of a sight's place, the mean of its two directions.
+fn variance(sight: &Sight) -> f64 {
+    let [xx, xy, yy] = sight.information;
+    0.5 * (xx + yy) / (xx * yy - xy * xy).max(1e-12)
+}
+
+fn middle(values: &[f64]) -> Option<f64> {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get(sorted.len() / 2).copied()
+}
+
 /// Root mean square of the field over all tilts that tell it.
 pub fn rms(fields: &[Option<Left>]) -> Option<f64> {
     let known: Vec<f64> = fields.iter().flatten().map(|left| left.mean_square).collect();
     (!known.is_empty()).then(|| (known.iter().sum::<f64>() / known.len() as f64).max(0.0).sqrt())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::alignment::fit::{Freedom, fit};
+    use crate::measure::alignment::model::{Pose, terms};
+
+    #[test]
+    fn a_sight_that_knows_its_place_badly_makes_no_field() {
+        let at = |k: usize, m: usize, n: usize| ((k * m) % n) as f64 / n as f64 - 0.5;
+        let points: Vec<[f64; 3]> =
+            (0..20).map(|k| [500.0 * at(k, 7, 20), 500.0 * at(k, 13, 19), 120.0 * at(k, 11, 17)]).collect();
+        let truth = Model {
+            tilts: vec![-0.8, -0.4, 0.0, 0.4, 0.8],
+            growth: vec![0.0; 5],
+            axis: 0.4,
+            poses: vec![Some(Pose::default()); 5],
+            terms: points.iter().map(|p| terms([p[0], p[1]], 250.0)).collect(),
+            points,
+            warp: None,
+        };
+        let sight = |at: usize| {
+            let (track, tilt) = (at / 5, at % 5);
+            let (off, sure) = if (track, tilt) == (3, 4) { (60.0, 1e-6) } else { (0.0, 100.0) };
+            let [x, y] = truth.expected(track, tilt).unwrap();
+            Sight { track, tilt, at: [x + off, y], information: [sure, 0.0, sure] }
+        };
+        let sights: Vec<Sight> = (0..100).map(sight).collect();
+        let freedom = Freedom { axis: true, stated_errors: true, ..Freedom::default() };
+        let fit = fit(&truth, &sights, 2, freedom).unwrap();
+        let left = left(&fit.model, &sights, &fit, 4, 1.0).unwrap();
+        assert!(left.tracks == 20 && left.mean_square < 0.01, "{left:?}");
+    }
 }

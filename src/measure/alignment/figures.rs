@@ -228,6 +228,7 @@ fn of_series(
         warp_nm: nm(warp.map(|(size, _)| size)),
         warp_error_nm: nm(warp.map(|(_, error)| error)),
         warp_grows_with: warp.map(|_| grows_with.to_owned()),
+        warp_along_axis_only: warp.map(|_| aligned.along_only),
         gauge: Some(words::GAUGE.into()),
     };
     told.agreement = words::agreement(&told, geometry, geometry.axis_found_deg.map(|found| apart_deg(axis_deg, found)));

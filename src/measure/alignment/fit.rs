@@ -30,8 +30,10 @@ pub struct Freedom {
     pub axis: bool,
     /// Turn and magnification of each tilt.
     pub turns: bool,
-    /// The smooth change of the specimen.
+    /// The smooth change of the specimen …
     pub warp: bool,
+    /// … along the axis alone.
+    pub along_only: bool,
     /// Heights scatter about one mean by as much as they turn out to: patches of texture, which do not last. Else each is
     /// free.
     pub scattered: bool,
@@ -109,7 +111,7 @@ impl Layout {
         let turns = (0..model.tilts.len()).map(|tilt| take(posed(tilt) && freedom.turns, 2)).collect();
         let axis = take(freedom.axis, 1);
         let warp = take(freedom.warp, 3 * TERMS);
-        Self { shifts, turns, axis, warp, along_only: freedom.scattered, count }
+        Self { shifts, turns, axis, warp, along_only: freedom.along_only, count }
     }
 
     /// Inverse variances of the weak ties.
@@ -494,27 +496,27 @@ impl Fit {
         Some([self.error(at)?, self.error(at.map(|at| at + 1))?])
     }
 
-    /// Root mean square displacement (u, v, z together) of the smooth change over the tracks at growth 1, and one standard
-    /// error of it, in px; `None` where it was held.
+    /// Root mean square displacement (u, v, z together) of the smooth change over the tracks at growth 1, what errors put
+    /// into it taken off, and one standard error of it, in px; `None` where it was held.
     pub fn warp_size(&self) -> Option<(f64, f64)> {
         let (at, warp) = (self.layout.warp?, self.model.warp?);
         let n = self.model.terms.len().max(1) as f64;
         // A displacement common to all is the tilts' shifts.
         let mean: [f64; TERMS] = std::array::from_fn(|term| self.model.terms.iter().map(|t| t[term]).sum::<f64>() / n);
-        let (mut square, mut slope) = (0.0, DVector::<f64>::zeros(self.layout.count));
+        let (mut square, mut noise, mut slope) = (0.0, 0.0, DVector::<f64>::zeros(self.layout.count));
         for terms in &self.model.terms {
             let terms: [f64; TERMS] = std::array::from_fn(|term| terms[term] - mean[term]);
             let moved = warp.displacement(&terms);
+            let terms = DVector::from_row_slice(&terms);
             for k in 0..3 {
+                let own = at + k * TERMS;
                 square += moved[k] * moved[k] / n;
-                for term in 0..TERMS {
-                    slope[at + k * TERMS + term] += moved[k] * terms[term] / n;
-                }
+                noise += terms.dot(&(self.covariance.view((own, own), (TERMS, TERMS)) * &terms)) / n;
+                slope.rows_mut(own, TERMS).axpy(moved[k] / n, &terms, 1.0);
             }
         }
-        let size = square.sqrt();
         let variance = (slope.transpose() * &self.covariance * &slope)[(0, 0)] / square.max(1e-12);
-        Some((size, variance.max(0.0).sqrt()))
+        Some(((square - noise).max(0.0).sqrt(), variance.max(0.0).sqrt()))
     }
 }
 

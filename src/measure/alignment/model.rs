@@ -12,8 +12,8 @@ pub const TERMS: usize = 5;
 /// The first of them that bend: a change of size and shear is no change that grows here, as turns, magnifications and the
 /// slope of heights tell it as well.
 pub const FIRST_QUADRATIC: usize = 2;
-/// Numbers of a growing change.
-pub const QUADRATIC_NUMBERS: f64 = 9.0;
+/// Numbers of a growing change in each direction.
+pub const QUADRATIC_NUMBERS: f64 = 3.0;
 
 /// How one tilt's picture lies.
 #[derive(Debug, Clone, Copy, Default, PartialEq)]

@@ -7,6 +7,7 @@
 
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::{BANDS, Linker, Moved, View, apply, stretch};
+use crate::measure::tracking::odd::{Odd, odd};
 use crate::numerics::placement::{self, Link};
 use crate::numerics::registration::masked::Image;
 use rayon::prelude::*;
@@ -31,6 +32,8 @@ const PLAIN: f64 = 10.0;
 const FAR_BETTER: [f64; 2] = [1.5, 1.2];
 /// and by so many standard deviations: so many places are looked at that chance comes to 11.
 const FAR_PLAIN: f64 = 13.0;
+/// A movement is a usual one within so many times the median of all, and so many pixels of the kept picture.
+const USUAL: [f64; 2] = [3.0, 4.0];
 const ROUNDS: usize = 25;
 /// Residuals under this, in pixels of the kept picture, all count alike.
 const SOFT_PX: f64 = 0.3;
@@ -63,6 +66,8 @@ pub struct Chain {
     pub start: usize,
     /// By tilt.
     pub places: Vec<Option<Place>>,
+    /// By tilt: it shows a field by itself that is found at some of its neighbours, and nowhere at the start's.
+    pub apart: Vec<bool>,
 }
 
 /// Chains all tilts; `across` is the perpendicular direction, where known. `None` where no tilt has a picture.
@@ -77,14 +82,27 @@ pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
     let pairs = pairs(tilts);
     let mut maker = Maker { tilts, across, linker, images, references, bin: bin as f64, band: 0 };
     maker.band = maker.best_band(&pairs);
-    let mut made = borne_out(tilts.len(), maker.all(&pairs), &pairs);
+    let mut made = maker.all(&pairs);
+    let lost = maker.lost(&pairs, &mut made);
+    let mut made = borne_out(tilts.len(), made, &pairs);
     let mut start = start(tilts, &made)?;
     for at in untied(tilts, &made, start) {
-        made.extend(maker.bridge(&made, start, at));
+        if !apart(tilts.len(), &made, &lost, start)[at] {
+            made.extend(maker.bridge(&made, start, at));
+        }
     }
     // Bridges may have tied the tilt nearest zero.
     start = self::start(tilts, &made)?;
-    Some(Chain { start, places: maker.places(&made, start) })
+    Some(Chain { start, places: maker.places(&made, start), apart: apart(tilts.len(), &made, &lost, start) })
+}
+
+/// Tilts that links tie to a side of a place where the field was lost, and not to the start.
+fn apart(n: usize, made: &[Made], lost: &[Odd], start: usize) -> Vec<bool> {
+    let component = components(n, made);
+    let at_a_loss = |at: usize| {
+        lost.iter().any(|odd| [odd.pair.0, odd.pair.1].map(|side| component[side]).contains(&component[at]))
+    };
+    (0..n).map(|at| component[at] != component[start] && at_a_loss(at)).collect()
 }
 
 /// A link that was found: index of the tilt nearer zero, of the other, and the movement.
@@ -120,6 +138,11 @@ fn is_far_better(far: &Moved, near: &Moved) -> bool {
     far.significance >= FAR_PLAIN
         && far.significance > FAR_BETTER[0] * near.significance
         && far.correlation > FAR_BETTER[1] * near.correlation
+}
+
+fn median(mut values: Vec<f64>) -> f64 {
+    values.sort_by(f64::total_cmp);
+    values.get(values.len() / 2).copied().unwrap_or(0.0)
 }
 
 /// Tilts that links tie to each other: the component of each tilt.
@@ -172,6 +195,36 @@ impl Maker<'_> {
 
     fn all(&self, pairs: &[(usize, usize)]) -> Vec<Made> {
         pairs.par_iter().filter_map(|&(a, b)| self.make(a, b)).collect()
+    }
+
+    /// Settles the links of neighbours that are much weaker than those beside them: the field went far, or it is a
+    /// look-alike's link, which ties nothing. Gives where the field was lost for good.
+    fn lost(&self, pairs: &[(usize, usize)], made: &mut Vec<Made>) -> Vec<Odd> {
+        let angles: Vec<f64> = self.tilts.iter().map(|tilt| tilt.tilt_deg).collect();
+        let seen: Vec<usize> = (0..angles.len()).filter(|&at| self.tilts[at].picture.is_some()).collect();
+        // Had the two the whole frame in common.
+        let whole = |made: &Made| made.2.significance / self.linker.overlap(made.2.place.map(|px| px / self.bin));
+        let significance =
+            |a: usize, b: usize| made.iter().find(|(x, y, _)| (*x.min(y), *x.max(y)) == (a, b)).map_or(0.0, whole);
+        let length = |made: &Made| made.2.place[0].hypot(made.2.place[1]);
+        let usual = USUAL[0] * median(made.iter().map(length).collect()) + USUAL[1];
+        let mut lost = Vec::new();
+        for odd in odd(&angles, &seen, significance) {
+            let over = |made: &&Made| odd.lies_within(made.0, made.1);
+            // Where the next but one links well the field is there; and no look-alike lies just where the field would.
+            if made.iter().filter(over).any(|made| whole(made) >= odd.least || length(made) <= usual) {
+                continue;
+            }
+            let near = made.iter().filter(over).map(|made| made.2.significance).fold(0.0, f64::max);
+            let far = pairs.iter().filter(|(a, b)| odd.lies_within(*a, *b)).filter_map(|&(a, b)| self.make_far(a, b));
+            let far = far.max_by(|a, b| a.2.significance.total_cmp(&b.2.significance));
+            made.retain(|made| !over(&made));
+            match far.filter(|far| far.2.significance > near) {
+                Some(far) => made.push(far),
+                None => lost.push(odd),
+            }
+        }
+        lost
     }
 
     /// The finest band that links most of what can be linked at all, by pairs spread over the series.

@@ -44,6 +44,8 @@ fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
     let length = |v: [f64; 2]| v[0].hypot(v[1]);
     let place = tracked.positions_px[at];
     let worst = share.and_then(|share| share.tiles.iter().map(|(_, share)| *share).reduce(f64::min));
+    // What is found of the field: nothing.
+    let none = tracked.apart[at].then_some(0.0);
     Tracking {
         shift_x_px: place.map(|place| place[0]),
         shift_y_px: place.map(|place| place[1]),
@@ -51,8 +53,8 @@ fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
         step_error_px: tracked.step_error_px(at),
         stage_step_px: tracked.stage_steps_px[at].map(length),
         correlation: tracked.correlations[at],
-        shared_area_fraction: share.map(|share| share.whole),
-        shared_area_worst_tile_fraction: worst,
+        shared_area_fraction: share.map(|share| share.whole).or(none),
+        shared_area_worst_tile_fraction: worst.or(none),
         target_visible_fraction: None,
         drift_nm_per_s: None,
         why_not: why_not(tracked, at).map(str::to_owned),
@@ -64,6 +66,9 @@ fn why_not(tracked: &Tracked, at: usize) -> Option<&'static str> {
     // Where no tilt has a step there are too few for a run, and no hole is to blame.
     let run = tracked.steps_px.iter().any(Option::is_some);
     match (tracked.positions_px[at], tracked.steps_px[at]) {
+        _ if tracked.apart[at] => {
+            Some("it shows another field: what its neighbours show is found, and nothing of the rest")
+        }
         (None, _) => Some("it shows no texture in common with a neighbour"),
         (Some(_), None) if run => Some("no tilt near it in angle was recorded before it, so a jump cannot be told"),
         (Some(_), _) => None,

@@ -18,8 +18,11 @@ const WAVES: f64 = 2000.0;
 const LEAST_BELIEVED: f64 = 4.5;
 /// The field is looked for within these shares of the frame, one after the other.
 const REACH_SHARE: [f64; 2] = [0.12, 0.4];
-/// A field that is not found there is looked for around places this share of the frame away on every side.
+/// A field that is not found there is looked for around places this share of the frame away on every side,
 const FAR_SHARE: f64 = 0.5;
+/// within this share of each: from where the near search ends on. Further out, where pictures hardly overlap any more,
+/// chance comes high and hides what lies in the middle.
+const FAR_REACH_SHARE: f64 = 0.27;
 /// Pictures fade over this share of each side.
 const TAPER: f64 = 0.25;
 /// Bands, the finest first: fine detail places best, but what lies at different heights moves apart between two tilts,
@@ -32,6 +35,8 @@ pub const BANDS: [Band; 3] = [
 ];
 /// A ridge knows its place no better than this along itself.
 const WORST_SD_PX: f64 = 5.0;
+/// Pictures overlap by this along each side at least where they show the same field.
+const LEAST_OVERLAP: f64 = 0.2;
 /// Once the shift is taken off, no more than this is left.
 const REST_PX: usize = 4;
 
@@ -104,8 +109,8 @@ impl Linker {
             return Some(moved);
         }
         // A jump that does not stand out once what is shared lies over each other was a look-alike.
-        let least = if self.is_jump(&moved) { BELIEVED[1] } else { 0.0 };
-        self.again(reference, image, moved, stretch, band).filter(|again| again.significance >= least)
+        let least = BELIEVED[usize::from(self.is_jump(&moved))];
+        self.again(reference, image, moved, (stretch, band), least)
     }
 
     /// The same where the field went further than [`Self::link`] looks: what little the two pictures share is brought to
@@ -123,15 +128,16 @@ impl Linker {
         let places = sides.into_iter().flat_map(|x| sides.map(|y| [x * away[0], y * away[1]]));
         let look = |place: [f64; 2]| {
             let other = self.bench.spectrum(&sample(image, self.size, place, stretch));
-            let reach = [self.size.1, self.size.0].map(|px| ((REACH_SHARE[1] * px as f64) as usize).max(2));
-            let peak = self.bench.peak(&self.bench.cross_in(band, reference, &other), reach)?;
-            (peak.inside && peak.significance >= BELIEVED[1]).then(|| self.moved(peak, place, stretch))
+            let reach = [self.size.1, self.size.0].map(|px| ((FAR_REACH_SHARE * px as f64) as usize).max(2));
+            let cross = self.bench.cross_in(band, reference, &other);
+            let peak = self.bench.peak(&cross, reach)?;
+            (peak.inside && peak.significance >= believed(BELIEVED[1], &cross))
+                .then(|| self.moved(peak, place, stretch))
         };
         let found = places.filter(|place| *place != [0.0; 2]).filter_map(look);
         // Look-alikes fall behind once what is shared lies over each other.
-        let again = found.filter_map(|moved| self.again(reference, image, moved, stretch, band));
-        let best = again.max_by(|a, b| a.significance.total_cmp(&b.significance))?;
-        (best.significance >= BELIEVED[1]).then_some(best)
+        let again = found.filter_map(|moved| self.again(reference, image, moved, (stretch, band), BELIEVED[1]));
+        again.max_by(|a, b| a.significance.total_cmp(&b.significance))
     }
 
     /// Whether a movement is a jump, beyond the near reach.
@@ -140,19 +146,25 @@ impl Linker {
             || moved.place[1].abs() > REACH_SHARE[0] * self.size.0 as f64
     }
 
-    /// A movement measured once more with the shift taken off.
+    /// Share of the frame that two pictures have in common, the one seen at `place` from the middle of the other.
+    pub fn overlap(&self, place: [f64; 2]) -> f64 {
+        let of = |k: usize, px: usize| (1.0 - place[k].abs() / px as f64).max(LEAST_OVERLAP);
+        of(0, self.size.1) * of(1, self.size.0)
+    }
+
+    /// A movement measured once more with the shift taken off; `least` as in [`believed`].
     fn again(
         &self,
         reference: &[Complex32],
         image: &Image,
         moved: Moved,
-        stretch: [[f64; 2]; 2],
-        band: usize,
+        (stretch, band): ([[f64; 2]; 2], usize),
+        least: f64,
     ) -> Option<Moved> {
         let other = self.bench.spectrum(&sample(image, self.size, moved.place, stretch));
         let cross = self.bench.cross_in(band, reference, &other);
         let again = self.bench.peak(&cross, [REST_PX; 2])?;
-        let is_believed = again.inside && again.significance >= believed(BELIEVED[0], &cross);
+        let is_believed = again.inside && again.significance >= believed(least, &cross);
         is_believed.then(|| self.moved(again, moved.place, stretch))
     }
 

@@ -6,6 +6,7 @@ pub mod chain;
 pub mod figures;
 pub mod kept;
 pub mod link;
+pub mod odd;
 pub mod patches;
 pub mod shared;
 pub mod shift;
@@ -44,6 +45,8 @@ pub struct Tracked {
     pub errors_px: Vec<Option<[f64; 3]>>,
     /// How well the mean height of what is followed is known to lie at mid-thickness.
     pub heights_px: Option<f64>,
+    /// By tilt: it shows a field by itself that is found at some of its neighbours, and nowhere at the start's.
+    pub apart: Vec<bool>,
     /// Correlation of the link that found it.
     pub correlations: Vec<Option<f64>>,
     /// What the run leaves of each movement.
@@ -152,6 +155,7 @@ fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis:
         stage_steps_px: steps(stage, true),
         errors_px: Vec::new(),
         heights_px: None,
+        apart: chain.apart,
         correlations: chain.places.iter().map(|place| place.map(|place| place.correlation)).collect(),
         positions_px,
         pieces,

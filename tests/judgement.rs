@@ -51,6 +51,16 @@ fn a_field_that_was_lost_is_told() {
     assert_eq!(score.told + as_a_jump, score.planted, "{score:?}");
 }
 
+/// A jump beyond the near reach at a tilt with a look-alike within it; a look-alike behind a hole of 24°.
+#[test]
+fn look_alikes_are_taken_for_no_field() {
+    for (name, seed, nth) in [("jump", 8_810_029, 2), ("hole at the side", 8_810_111, 0)] {
+        let kind = KINDS.iter().find(|kind| kind.name == name).unwrap();
+        let score = judge(&planted_case(kind, seed, nth));
+        assert!(score.is_right(), "{score:?}");
+    }
+}
+
 /// Pixels that show one broad ring and no second minimum: no underfocus is told; and no field is lost with a tile that is
 /// not there.
 #[test]

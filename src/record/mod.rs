@@ -371,7 +371,8 @@ pub struct Tracking {
     pub stage_step_px: Option<f64>,
     /// Peak of the normalised correlation with the neighbour.
     pub correlation: Option<f64>,
-    /// Share of the frame that is common to all kept tilts up to this one.
+    /// Share of the frame that is common to all kept tilts up to this one; 0 where the tilt shows another field, in which
+    /// nothing of the common one is found.
     pub shared_area_fraction: Option<f64>,
     /// The same of the tile that has least.
     pub shared_area_worst_tile_fraction: Option<f64>,

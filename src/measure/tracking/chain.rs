@@ -6,7 +6,7 @@
 //! others around it.
 
 use crate::measure::tracking::kept::Kept;
-use crate::measure::tracking::link::{BANDS, Linker, Moved, View, apply, stretch};
+use crate::measure::tracking::link::{BANDS, BETTER, Linker, Moved, PLAIN, View, apply, stretch};
 use crate::measure::tracking::odd::{Odd, odd};
 use crate::numerics::placement::{self, Link};
 use crate::numerics::registration::masked::Image;
@@ -26,11 +26,11 @@ const TRIED_PAIRS: usize = 12;
 const ENOUGH: f64 = 0.8;
 /// Under this many standard deviations of chance a link over a neighbour ties nothing by itself.
 const DOUBTFUL: f64 = 8.0;
-/// Under this many a link may be that of a look-alike: the field is sought far away as well.
-const PLAIN: f64 = 10.0;
-/// There it must stand out so many times as much as nearby, and correlate so many times as high,
-const FAR_BETTER: [f64; 2] = [1.5, 1.2];
-/// and by so many standard deviations: so many places are looked at that chance comes to 11.
+/// Over a wider step in angle a jump is not believed: too little looks alike there, and a look-alike is as likely.
+const WIDEST_JUMP_DEG: f64 = 15.0;
+/// Far away a field must correlate so many times as high as nearby,
+const CORRELATES_BETTER: f64 = 1.2;
+/// and stand out by so many standard deviations: so many places are looked at that chance comes to 11.
 const FAR_PLAIN: f64 = 13.0;
 /// A movement is a usual one within so many times the median of all, and so many pixels of the kept picture.
 const USUAL: [f64; 2] = [3.0, 4.0];
@@ -136,8 +136,8 @@ fn borne_out(n: usize, made: Vec<Made>, pairs: &[(usize, usize)]) -> Vec<Made> {
 /// Whether a far place shows the field where the near one shows a look-alike.
 fn is_far_better(far: &Moved, near: &Moved) -> bool {
     far.significance >= FAR_PLAIN
-        && far.significance > FAR_BETTER[0] * near.significance
-        && far.correlation > FAR_BETTER[1] * near.correlation
+        && far.significance > BETTER * near.significance
+        && far.correlation > CORRELATES_BETTER * near.correlation
 }
 
 fn median(mut values: Vec<f64>) -> f64 {
@@ -264,6 +264,10 @@ impl Maker<'_> {
         let mut moved = std::iter::once(self.band)
             .chain(others)
             .find_map(|band| self.linker.link(reference, (image, &stretched), views, band))?;
+        if self.is_wide(a, b) {
+            let stays = !self.linker.is_jump(&moved);
+            return stays.then(|| self.made(inner, outer, moved));
+        }
         // A jump may have found a look-alike of a field that went further still, and so may what hardly stands out.
         if self.linker.is_jump(&moved) || moved.significance < PLAIN {
             let far = self.far(reference, image, views);
@@ -273,9 +277,16 @@ impl Maker<'_> {
             };
             moved = far.filter(better).unwrap_or(moved);
         }
-        moved.place = moved.place.map(|px| px * self.bin);
-        moved.sd *= self.bin;
-        Some((inner, outer, moved))
+        Some(self.made(inner, outer, moved))
+    }
+
+    fn is_wide(&self, a: usize, b: usize) -> bool {
+        (self.tilts[a].tilt_deg - self.tilts[b].tilt_deg).abs() > WIDEST_JUMP_DEG
+    }
+
+    /// In pixels of the kept picture.
+    fn made(&self, inner: usize, outer: usize, moved: Moved) -> Made {
+        (inner, outer, Moved { place: moved.place.map(|px| px * self.bin), sd: moved.sd * self.bin, ..moved })
     }
 
     /// A link from a tilt that is not tied to the nearest that is.
@@ -306,10 +317,13 @@ impl Maker<'_> {
 
     /// A link to a tilt whose field went far.
     fn make_far(&self, a: usize, b: usize) -> Option<Made> {
+        if self.is_wide(a, b) {
+            return None;
+        }
         let (inner, outer) = self.ordered(a, b);
         let (reference, image) = (self.references[inner].as_ref()?, self.images[outer].as_ref()?);
         let moved = self.far(reference, image, (self.view(inner), self.view(outer)))?;
-        Some((inner, outer, Moved { place: moved.place.map(|px| px * self.bin), sd: moved.sd * self.bin, ..moved }))
+        Some(self.made(inner, outer, moved))
     }
 
     /// All tilts placed against the start.

@@ -11,7 +11,11 @@ use rustfft::num_complex::Complex32;
 /// Within the near reach a link is believed from so many standard deviations of chance on, beyond it from more: the
 /// further a jump, the less likely it is.
 const BELIEVED: [f64; 2] = [5.5, 8.0];
-/// That holds for pictures of so many waves. Fewer waves make fewer places where chance may come high: the same odds
+/// Under this many standard deviations a link may be that of a look-alike: the field is sought further away as well,
+pub const PLAIN: f64 = 10.0;
+/// and is there if it stands out so many times as much.
+pub const BETTER: f64 = 1.5;
+/// [`BELIEVED`] holds for pictures of so many waves. Fewer waves make fewer places where chance may come high: the same odds
 /// are then met by less.
 const WAVES: f64 = 2000.0;
 /// Whatever the waves, less than this is not believed.
@@ -168,13 +172,19 @@ impl Linker {
         is_believed.then(|| self.moved(again, moved.place, stretch))
     }
 
-    /// The peak within the near reach if it is believed there, else further out.
+    /// The peak within the near reach if it is believed there and no other stands out much more further out.
     fn search(&self, reference: &[Complex32], stretched: &[Complex32], band: usize) -> Option<Peak> {
         let cross = self.bench.cross_in(band, reference, stretched);
-        REACH_SHARE.into_iter().zip(BELIEVED).find_map(|(share, least)| {
-            let reach = [self.size.1, self.size.0].map(|px| ((share * px as f64) as usize).max(2));
-            self.bench.peak(&cross, reach).filter(|peak| peak.inside && peak.significance >= believed(least, &cross))
-        })
+        let within = |reach: usize| {
+            let px = [self.size.1, self.size.0].map(|px| ((REACH_SHARE[reach] * px as f64) as usize).max(2));
+            let least = believed(BELIEVED[reach], &cross);
+            self.bench.peak(&cross, px).filter(|peak| peak.inside && peak.significance >= least)
+        };
+        let Some(near) = within(0) else { return within(1) };
+        if near.significance >= PLAIN {
+            return Some(near);
+        }
+        Some(within(1).filter(|wide| wide.significance > BETTER * near.significance).unwrap_or(near))
     }
 
     /// b(x) = a(x + d): what lies in the middle of the one lies at -d in the other.

@@ -80,7 +80,8 @@ fn rows(name: &str, all: &[Done]) {
 fn change(series: u64) {
     let planted = Warp { across_nm: 6.0, along_nm: 8.0, up_nm: 10.0 };
     let texture = |seed: u64| single(demo("kelp-chloroplast", seed), 448);
-    let rows: [(&str, fn(u64) -> Recipe, Scheme); 4] = [
+    type Row = (&'static str, fn(u64) -> Recipe, Scheme);
+    let rows: [Row; 4] = [
         ("beads, one end to the other", gold, Scheme::Unidirectional),
         ("beads, dose-symmetric", gold, Scheme::DoseSymmetric),
         ("texture, one end to the other", texture, Scheme::Unidirectional),

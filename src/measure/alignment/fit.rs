@@ -508,11 +508,11 @@ impl Fit {
             let terms: [f64; TERMS] = std::array::from_fn(|term| terms[term] - mean[term]);
             let moved = warp.displacement(&terms);
             let terms = DVector::from_row_slice(&terms);
-            for k in 0..3 {
+            for (k, moved) in moved.iter().enumerate() {
                 let own = at + k * TERMS;
-                square += moved[k] * moved[k] / n;
+                square += moved * moved / n;
                 noise += terms.dot(&(self.covariance.view((own, own), (TERMS, TERMS)) * &terms)) / n;
-                slope.rows_mut(own, TERMS).axpy(moved[k] / n, &terms, 1.0);
+                slope.rows_mut(own, TERMS).axpy(moved / n, &terms, 1.0);
             }
         }
         let variance = (slope.transpose() * &self.covariance * &slope)[(0, 0)] / square.max(1e-12);

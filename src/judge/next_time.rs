@@ -69,6 +69,9 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
             let size = series.pixel_nm.map_or(format!("{px:.0} px"), |nm| format!("{:.2} µm", px * nm / 1000.0));
             Some(format!("Track again after each tilt {spread}: the field jumped by up to {size}"))
         }
+        "shared_area" if value <= 0.0 => Some(format!(
+            "Keep the field: nothing of it was found {spread}; look at each picture before the next, and track more often"
+        )),
         "shared_area" => Some(format!(
             "Keep the field: {:.0} % of it is missing {spread}; track more often, or record it {:.0} % wider",
             100.0 * (1.0 - value),

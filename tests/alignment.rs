@@ -8,9 +8,10 @@ mod alignment;
 use alignment::{demo, done, quantile, single, with_beads};
 use std::collections::HashMap;
 use tiltworth::record::alignment_table::alignment_csv;
-use tiltworth::record::{Answer, Grade, Record};
+use tiltworth::record::{Answer, Grade, Record, Specimen};
 use tiltworth::simulate::recipe::Scheme;
 use tiltworth::simulate::warp::Warp;
+use tiltworth::trial::sound::{Wish, sound};
 
 fn grade(record: &Record) -> Grade {
     record.checks.iter().find(|check| check.id == "alignment_outlook").unwrap().grade
@@ -98,4 +99,23 @@ fn texture_that_can_be_followed_is_no_alarm() {
     let told = &done.record.measures.alignment;
     assert_eq!(grade(&done.record), Grade::Pass, "{:?} {:?}", told.outlook, told.why_not);
     assert!(done.record.tilts.iter().all(|tilt| tilt.alignment.is_some()));
+}
+
+/// Patches of texture, small enough to have a height each, tell the shifts of all tilts within half a pixel.
+#[test]
+fn texture_tells_shifts() {
+    let series: Vec<_> = [80, 81].map(|seed| done(&single(demo("kelp-chloroplast", seed), 448))).into();
+    let followed = series.iter().map(|done| done.record.measures.alignment.followed.as_deref());
+    assert!(followed.clone().all(|followed| followed == Some("texture")), "{:?}", followed.collect::<Vec<_>>());
+    let shifts: Vec<f64> = series.iter().flat_map(|done| done.shift_errors()).collect();
+    assert!(shifts.len() > 80 && quantile(&shifts, 0.5) < 0.5, "{shifts:?}");
+}
+
+/// In a small picture of a thick specimen small patches soon show other matter; large ones are followed there.
+#[test]
+fn where_small_patches_do_not_last_large_ones_are_followed() {
+    for specimen in [Specimen::ResinSection, Specimen::Vitrified] {
+        let done = done(&sound(9509, &Wish::of(specimen)));
+        assert_eq!(grade(&done.record), Grade::Pass, "{:?}", done.record.measures.alignment.why_not);
+    }
 }

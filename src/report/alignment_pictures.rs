@@ -11,6 +11,8 @@ use plotters::prelude::*;
 
 /// So many pictures of the strip, spread over the tilts.
 const SHOWN: usize = 5;
+/// Rings are smaller where there are more tracks than this.
+const CROWDED: usize = 80;
 
 fn middle(record: &Record) -> [f64; 2] {
     [0.5 * (record.series.assembled_width_px as f64 - 1.0), 0.5 * (record.series.assembled_height_px as f64 - 1.0)]
@@ -55,11 +57,12 @@ fn mark(
     tracks: &[TrackCurve],
     tilt: usize,
 ) -> Result<(), ReportError> {
+    let radius = if tracks.len() > CROWDED { 3 } else { 6 };
     for sight in tracks.iter().flat_map(|track| &track.sights).filter(|sight| sight.tilt == tilt) {
         let at = canvas.at([middle[0] + sight.at_px[0], middle[1] + sight.at_px[1]]);
         let role = if sight.used { &DATA } else { &FAIL };
-        drawn(root.draw(&Circle::new(at, 6, RGBColor(255, 255, 255).stroke_width(4))))?;
-        drawn(root.draw(&Circle::new(at, 6, role.placeholder.stroke_width(2))))?;
+        drawn(root.draw(&Circle::new(at, radius, RGBColor(255, 255, 255).stroke_width(4))))?;
+        drawn(root.draw(&Circle::new(at, radius, role.placeholder.stroke_width(2))))?;
     }
     Ok(())
 }

@@ -6,7 +6,8 @@ use crate::report::plot::{self, Shown, drawn};
 use crate::report::theme::{DATA, FAIL, SECOND};
 use plotters::prelude::*;
 
-/// One bar a track, over the tilts at which it was seen; outliers as crosses. `None` without tracks.
+/// One bar a track, over the tilts at which it was seen, in the order in which they begin, so that hundreds of them have a
+/// shape; outliers as crosses. `None` without tracks.
 pub fn lives(shown: &Shown<'_>, curves: &Curves) -> Result<Option<String>, ReportError> {
     let Shown { record, words } = *shown;
     let Some(alignment) = curves.alignment.as_ref().filter(|alignment| !alignment.tracks.is_empty()) else {
@@ -21,7 +22,9 @@ pub fn lives(shown: &Shown<'_>, curves: &Curves) -> Result<Option<String>, Repor
     let finding = words.told("lives", "finding", &slots);
     let range = -1.0..count as f64;
     plot::over_tilt_with(shown, "lives", &finding, range, (6, &tick), |chart| {
-        for (row, track) in alignment.tracks.iter().enumerate() {
+        let mut tracks: Vec<_> = alignment.tracks.iter().collect();
+        tracks.sort_by_key(|track| track.sights.first().map(|sight| sight.tilt));
+        for (row, track) in tracks.into_iter().enumerate() {
             let y = row as f64;
             let bars = runs(track.sights.iter().filter(|sight| sight.used).map(|sight| sight.tilt));
             let bars = bars.into_iter().map(|(first, last)| {

@@ -1,6 +1,6 @@
 //! From pictures and tracking to a fitted model.
 
-use crate::measure::alignment::choose::{Choice, Kind, beads, more, texture};
+use crate::measure::alignment::choose::{COARSE, Choice, FINE, Kind, beads, more, texture};
 use crate::measure::alignment::field::{Left, OUTLIER, left};
 use crate::measure::alignment::fit::{Fit, Freedom, Sight, fit};
 use crate::measure::alignment::follow::{Follower, Found, Through};
@@ -13,11 +13,14 @@ use std::collections::BTreeMap;
 const FEWEST_SIGHTS: usize = 4;
 /// A tilt with fewer tracks has no pose: two numbers, and as many again to check them.
 pub const FEWEST_TRACKS: usize = 4;
-/// Where fewer tracks than this are left, new ones are begun, up to so many in all.
-const WANTED: usize = 14;
-const MOST_TRACKS: usize = 240;
-/// Particles count where they last over this share of the tilts; else texture is followed.
-const BEADS_LAST: f64 = 0.95;
+/// Where fewer than this share of the first tracks are left, new ones are begun, up to so many times them in all.
+const WANTED: f64 = 0.35;
+const MOST_TRACKS: usize = 6;
+/// … and not at the next tilts: where few places last, those beside them do no better.
+const RESTS: usize = 3;
+/// What is followed over this share of the tilts lasts; else what comes next in order is tried: particles, small patches of
+/// texture, large ones.
+const LASTS: f64 = 0.95;
 /// A change of the specimen counts where what two halves of the tracks tell of it agrees so far (cosine between the two).
 const ALIKE: f64 = 0.7;
 /// Where growth and angle go together as far as this (correlation), a change across the axis or upward is no other than
@@ -86,7 +89,8 @@ pub struct Given {
     pub growth: Vec<f64>,
 }
 
-/// Follows and fits a series: particles where the field has them and they last, else patches of texture.
+/// Follows and fits a series: particles where the field has them and they last, else patches of texture; whichever is followed
+/// over most tilts.
 ///
 /// # Errors
 /// What is missing, or that there is nothing to follow.
@@ -96,18 +100,31 @@ pub fn align(given: &Given) -> Result<Aligned, Failed> {
     let axis_deg = given.axis_deg.ok_or_else(unknown)?;
     let no_picture = || missing("the tilt nearest zero shows no picture");
     let first = given.images[given.start].as_ref().ok_or_else(no_picture)?;
-    let on_beads = beads(first).map(|choice| on(given, axis_deg, choice));
-    let shown = given.images.iter().flatten().count();
-    let on_beads = on_beads.and_then(Result::ok);
-    if let Some(aligned) = on_beads.as_ref().filter(|a| a.followed() as f64 >= BEADS_LAST * shown as f64) {
-        return Ok(aligned.clone());
+    let shown = given.images.iter().flatten().count() as f64;
+    let mut best: Option<Aligned> = None;
+    let mut why = missing("the pictures are too small for patches");
+    let choices: [&dyn Fn() -> Option<Choice>; 3] =
+        [&|| beads(first), &|| texture(first, FINE), &|| texture(first, COARSE)];
+    for choice in choices {
+        match choice().map(|choice| on(given, axis_deg, choice)) {
+            Some(Ok(aligned)) => {
+                // Dark spots that do not last may be no particles at all: texture as long as they counts more.
+                let gives_way = best.as_ref().is_none_or(|best| match best.choice.kind {
+                    Kind::Beads => aligned.followed() >= best.followed(),
+                    Kind::Texture => aligned.followed() > best.followed(),
+                });
+                if gives_way {
+                    best = Some(aligned);
+                }
+            }
+            Some(Err(failed)) => why = failed,
+            None => {}
+        }
+        if best.as_ref().is_some_and(|best| best.followed() as f64 >= LASTS * shown) {
+            break;
+        }
     }
-    let patches = texture(first).map(|choice| on(given, axis_deg, choice));
-    match (on_beads, patches) {
-        (Some(beads), Some(Ok(texture))) if beads.followed() <= texture.followed() => Ok(texture),
-        (Some(beads), _) => Ok(beads),
-        (None, patches) => patches.ok_or_else(|| missing("the pictures are too small for patches"))?,
-    }
+    best.ok_or(why)
 }
 
 /// Follows and fits what was chosen.
@@ -128,11 +145,13 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
     let lost = || Failed::Lost("no place is found again over enough tilts".into());
     let start = start(&about, &sights, given.start).ok_or_else(lost)?;
     let lasting = choice.kind == Kind::Beads;
-    let cell_px = choice.manner.side as f64 * pixel_px;
+    let cell_px = choice.place_px * pixel_px;
     // Patches of texture drift across by themselves.
     let along_only = !lasting || grows_with_the_angle(given);
     let only_axis = Freedom { axis: true, scattered: !lasting, along_only, cell_px, ..Freedom::default() };
     let mut rigid = fitted(&mut about, &sights, start, only_axis).ok_or_else(lost)?;
+    // What follows begins where this ended.
+    about.clone_from(&rigid.model);
     if lasting {
         // Looked for where a rigid specimen has them, places of one that changes would be pulled towards that.
         let changing = changing(&about, &sights, (start, only_axis), &rigid);
@@ -235,13 +254,16 @@ fn tracks(follower: &Follower<'_>, choice: &Choice, images: &[Option<Image>], st
         let all: Vec<Vec<Found>> = places.par_iter().map(|at| follower.follow(*at, from)).collect();
         all.into_iter().filter(|track| track.len() >= FEWEST_SIGHTS).collect()
     };
-    let mut tracks = long(&choice.places, start);
+    let mut tracks = long(&choice.at, start);
+    let (wanted, most) = (WANTED * choice.at.len() as f64, MOST_TRACKS * choice.at.len());
+    let mut begun = start;
     for tilt in (0..start).rev().chain(start + 1..images.len()) {
-        let Some(image) = &images[tilt] else { continue };
+        let Some(image) = images[tilt].as_ref().filter(|_| tilt.abs_diff(begun) >= RESTS) else { continue };
         let here: Vec<[f64; 2]> =
             tracks.iter().flatten().filter(|found| found.tilt == tilt).map(|found| found.at).collect();
-        if here.len() < WANTED && tracks.len() < MOST_TRACKS {
+        if (here.len() as f64) < wanted && tracks.len() < most {
             tracks.extend(long(&more(choice, image, &here), tilt));
+            begun = tilt;
         }
     }
     tracks

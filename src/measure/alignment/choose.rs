@@ -7,11 +7,28 @@ use crate::numerics::registration::spectral::Band;
 
 /// At most so many places are followed.
 pub const MOST: usize = 40;
+/// How texture is cut into patches.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Grain {
+    /// Least and largest side of a patch, in pixels of the kept picture.
+    side_px: [usize; 2],
+    /// So many patches lie side by side over the picture at least.
+    across: usize,
+    /// A place is followed by so many patches along each of its sides.
+    patches: f64,
+    band: Band,
+    memory: usize,
+}
+
+/// A small patch holds few features and so has one height: it does not wander as a large one does, whose matter of one height
+/// fades while that of another comes out.
+pub const FINE: Grain =
+    Grain { side_px: [18, 28], across: 4, patches: 2.0, band: Band { high_pass: 0.03, low_pass: 0.16 }, memory: 5 };
+/// Where a picture is too weak for small patches, or what lies at different heights moves apart too far.
+pub const COARSE: Grain =
+    Grain { side_px: [24, 64], across: 3, patches: 1.0, band: Band { high_pass: 0.03, low_pass: 0.13 }, memory: 3 };
 /// Particles are followed from so many on; with fewer, texture is.
 const FEWEST_BEADS: usize = 8;
-/// Sides of a patch of texture, in pixels of the kept picture: large enough for several features, small enough for one
-/// height.
-const SIDE_PX: [usize; 2] = [24, 64];
 /// Patches of texture lie at least this share of their side apart.
 const APART: f64 = 0.55;
 /// Of the variance that patches have in the middle, less than this share is no texture.
@@ -57,8 +74,14 @@ pub struct Choice {
     pub manner: Manner,
     /// Radius of particles, in pixels; 0 for texture.
     pub radius_px: f64,
-    /// Where they lie, in pixels.
-    pub places: Vec<[f64; 2]>,
+    /// Number of places.
+    pub places: usize,
+    /// Where the particles or patches that are followed lie, in pixels.
+    pub at: Vec<[f64; 2]>,
+    /// Side of a place, in pixels: what is followed within it shares matter.
+    pub place_px: f64,
+    /// Of texture: all patches of the picture.
+    all: Vec<[f64; 2]>,
 }
 
 /// Particles, where there are enough of them.
@@ -84,11 +107,15 @@ fn beads_of(image: &Image, radii: &[f64]) -> Option<Choice> {
         return None;
     }
     let band = Band { high_pass: 0.05, low_pass: (0.4 / radius).min(0.22) };
+    let at = spread(&able, MOST);
     Some(Choice {
         kind: Kind::Beads,
         manner: Manner { side, band, shrinks: false, memory: 12 },
         radius_px: radius,
-        places: spread(&able, MOST),
+        places: at.len(),
+        at,
+        place_px: side as f64,
+        all: Vec::new(),
     })
 }
 
@@ -152,12 +179,13 @@ fn stand_out(spots: Vec<Spot>) -> Option<(f64, Vec<[f64; 2]>)> {
 /// Places in another picture, as `first` was chosen in its own, away from those that are `known` there.
 pub fn more(first: &Choice, image: &Image, known: &[[f64; 2]]) -> Vec<[f64; 2]> {
     let again = match first.kind {
-        Kind::Beads => beads_of(image, &[first.radius_px]),
-        Kind::Texture => texture(image),
+        Kind::Beads => beads_of(image, &[first.radius_px]).map(|again| again.at).unwrap_or_default(),
+        // Patches without texture are not followed far.
+        Kind::Texture => first.all.clone(),
     };
     let apart = APART * first.manner.side as f64;
     let is_new = |at: &[f64; 2]| known.iter().all(|other| (other[0] - at[0]).hypot(other[1] - at[1]) > apart);
-    again.map(|again| again.places.into_iter().filter(is_new).collect()).unwrap_or_default()
+    again.into_iter().filter(is_new).collect()
 }
 
 /// A picture blurred by a Gaussian, pixels that are no number left out.
@@ -218,41 +246,81 @@ fn spread(places: &[[f64; 2]], most: usize) -> Vec<[f64; 2]> {
     taken
 }
 
-/// Patches of texture, those without any left out. `None` where the picture is too small.
-pub fn texture(image: &Image) -> Option<Choice> {
-    let least = image.rows.min(image.cols);
-    let side = good_size_within((least / 3).min(SIDE_PX[1]));
-    if side < SIDE_PX[0] {
-        return None;
-    }
-    let room = [image.cols, image.rows].map(|n| n as f64 - side as f64);
-    let spacing = (APART * side as f64).max((room[0] * room[1] / MOST as f64).sqrt());
-    let count = room.map(|room| (0.5 * room / spacing).floor() as i64);
-    let all: Vec<[f64; 2]> = (-count[1]..=count[1])
-        .flat_map(|y| (-count[0]..=count[0]).map(move |x| [x as f64 * spacing, y as f64 * spacing]))
-        .collect();
-    let (fine, coarse) = (blurred(image, 1.5), blurred(image, 5.0));
-    let contrast = |at: &[f64; 2]| {
-        let middle = [image.cols, image.rows].map(|n| 0.5 * (n as f64 - 1.0));
-        let first = [0, 1].map(|k| (middle[k] + at[k] - 0.5 * side as f64).max(0.0) as usize);
-        let mut sum = 0.0;
-        for r in first[1]..(first[1] + side).min(image.rows) {
-            for c in first[0]..(first[0] + side).min(image.cols) {
-                sum += f64::from(fine[r * image.cols + c] - coarse[r * image.cols + c]).powi(2);
-            }
-        }
-        sum
-    };
-    let contrasts: Vec<f64> = all.iter().map(contrast).collect();
+/// Patches of texture, of places without any left out. `None` where the picture is too small.
+pub fn texture(image: &Image, grain: Grain) -> Option<Choice> {
+    let raster = Raster::of(image, grain)?;
+    let contrasts = raster.contrasts(image);
     let mut sorted = contrasts.clone();
     sorted.sort_by(f64::total_cmp);
     let median = sorted.get(sorted.len() / 2).copied()?;
-    let textured = all.iter().zip(&contrasts).filter(|(_, c)| **c >= LEAST_TEXTURE * median).map(|(at, _)| *at);
-    let band = Band { high_pass: 0.03, low_pass: 0.13 };
+    let textured = raster.places.iter().zip(&contrasts).filter(|(_, c)| **c >= LEAST_TEXTURE * median);
+    let places = spread(&textured.map(|(at, _)| *at).collect::<Vec<_>>(), MOST);
     Some(Choice {
         kind: Kind::Texture,
-        manner: Manner { side, band, shrinks: true, memory: 3 },
+        manner: Manner { side: raster.side, band: grain.band, shrinks: true, memory: grain.memory },
         radius_px: 0.0,
-        places: spread(&textured.collect::<Vec<_>>(), MOST),
+        places: places.len(),
+        at: raster.patches(&places),
+        place_px: raster.spacing.max(raster.side as f64),
+        all: raster.patches(&raster.places),
     })
+}
+
+/// Places side by side, patches in each.
+struct Raster {
+    /// Of a patch.
+    side: usize,
+    /// Of the places.
+    spacing: f64,
+    /// Patches along each side of a place.
+    each: f64,
+    places: Vec<[f64; 2]>,
+}
+
+impl Raster {
+    /// `None` where the picture is too small.
+    fn of(image: &Image, grain: Grain) -> Option<Self> {
+        let side = good_size_within((image.rows.min(image.cols) / grain.across).min(grain.side_px[1]));
+        if side < grain.side_px[0] {
+            return None;
+        }
+        let whole = [image.cols, image.rows].map(|n| n as f64 - (1.0 - APART) * side as f64);
+        let spacing = (grain.patches * APART * side as f64).max((whole[0] * whole[1] / MOST as f64).sqrt());
+        // As many as fit, about the middle.
+        let along = whole.map(|whole| {
+            let count = (whole / spacing).floor().max(1.0);
+            (0..count as usize).map(|at| (at as f64 - 0.5 * (count - 1.0)) * spacing).collect::<Vec<f64>>()
+        });
+        let places = along[1].iter().flat_map(|y| along[0].iter().map(move |x| [*x, *y])).collect();
+        Some(Self { side, spacing, each: grain.patches, places })
+    }
+
+    /// Variance of what is fine in the picture about each place, up to a factor.
+    fn contrasts(&self, image: &Image) -> Vec<f64> {
+        let (fine, coarse) = (blurred(image, 1.5), blurred(image, 5.0));
+        let middle = [image.cols, image.rows].map(|n| 0.5 * (n as f64 - 1.0));
+        let contrast = |at: &[f64; 2]| {
+            let ends = |k: usize, whole: usize| {
+                let end = |off: f64| (middle[k] + at[k] + off).max(0.0) as usize;
+                end(-0.5 * self.spacing)..end(0.5 * self.spacing).min(whole)
+            };
+            let columns = ends(0, image.cols);
+            let row = |r: usize| {
+                columns.clone().map(move |c| r * image.cols + c).map(|i| f64::from(fine[i] - coarse[i]).powi(2))
+            };
+            ends(1, image.rows).flat_map(row).sum()
+        };
+        self.places.iter().map(contrast).collect()
+    }
+
+    /// The patches of some places.
+    fn patches(&self, places: &[[f64; 2]]) -> Vec<[f64; 2]> {
+        let step = self.spacing / self.each;
+        let offs: Vec<f64> = (0..self.each as usize).map(|k| (k as f64 - 0.5 * (self.each - 1.0)) * step).collect();
+        let of_place = |at: &[f64; 2]| {
+            let [x, y] = *at;
+            offs.iter().flat_map(|dy| offs.iter().map(move |dx| [x + dx, y + dy])).collect::<Vec<_>>()
+        };
+        places.iter().flat_map(of_place).collect()
+    }
 }

@@ -196,7 +196,7 @@ fn of_series(
         why_not: None,
         outlook: None,
         followed: Some(aligned.choice.kind.word().into()),
-        places: aligned.choice.places.len(),
+        places: aligned.choice.places,
         tracks: (0..fit.model.points.len())
             .filter(|&track| of_track(aligned, track).any(|at| used(aligned, at)))
             .count(),

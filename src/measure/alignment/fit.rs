@@ -6,9 +6,10 @@
 //! ties and then settled by the rule of [`Model::settle_origin`]; the sign of heights is that of the stated axis and angles,
 //! and the tilt of the specimen in the stage is that of the plane through the heights.
 
-use crate::measure::alignment::model::{FIRST_QUADRATIC, Model, Pose, TERMS, Warp, directions};
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Matrix3, Vector2, Vector3};
-use std::collections::BTreeMap;
+use crate::measure::alignment::equations::{Layout, gather, misfits};
+use crate::measure::alignment::errors::finish;
+use crate::measure::alignment::model::{Model, TERMS};
+use nalgebra::{DMatrix, DVector};
 
 /// Where a track was seen.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,10 +57,12 @@ pub struct Fit {
     pub scale: f64,
     /// By how much variances grow because residuals of a track at neighbouring tilts go together.
     pub together: f64,
-    misfits: Vec<f64>,
+    /// By sight: squared distance from what is expected, in stated errors.
+    pub misfits: Vec<f64>,
     /// Covariance of the shared unknowns.
-    covariance: DMatrix<f64>,
-    layout: Layout,
+    pub covariance: DMatrix<f64>,
+    /// Which of them is which.
+    pub layout: Layout,
     /// Variance of each track's (u, v, z).
     pub point_variances: Vec<[f64; 3]>,
 }
@@ -69,159 +72,18 @@ pub const FREEDOM: f64 = 3.0;
 /// Median of a χ² of two degrees of freedom.
 const MEDIAN_CHI2: f64 = 1.386;
 const ROUNDS: usize = 40;
-/// A round that changes no shift by more than this, in px, is the last.
-const SETTLED_PX: f64 = 1e-7;
-/// Weak ties: places of points and shifts lie within this, in px …
-const FAR_PX: f64 = 1e4;
+/// A round that changes no shift by more than this, in px, is the last: a hundredth of what the best track errs by.
+const SETTLED_PX: f64 = 1e-3;
 /// Heights scatter by this at least.
 const LEAST_SCATTER_PX: f64 = 3.0;
+/// Weak ties: places of points and shifts lie within this, in px …
+pub const FAR_PX: f64 = 1e4;
 /// … turns within 1°, magnifications within 1 % (common practice, no source) …
 pub const TURN_SD: f64 = 0.017_453;
 /// See [`TURN_SD`].
 pub const MAGNIFICATION_SD: f64 = 0.01;
 /// … and the terms of the change within this, in px.
 pub const WARP_SD_PX: f64 = 30.0;
-
-/// What is held at none.
-const HELD_PX: f64 = 1e-4;
-
-/// Numbers of the shared unknowns.
-#[derive(Debug, Clone)]
-struct Layout {
-    shifts: Vec<Option<usize>>,
-    turns: Vec<Option<usize>>,
-    axis: Option<usize>,
-    warp: Option<usize>,
-    /// The change is sought along the axis alone.
-    along_only: bool,
-    count: usize,
-}
-
-impl Layout {
-    fn new(model: &Model, start: usize, freedom: Freedom) -> Self {
-        let mut count = 0;
-        let mut take = |wanted: bool, numbers: usize| {
-            wanted.then(|| {
-                count += numbers;
-                count - numbers
-            })
-        };
-        let posed = |tilt: usize| model.poses[tilt].is_some();
-        let shifts = (0..model.tilts.len()).map(|tilt| take(posed(tilt) && tilt != start, 2)).collect();
-        let turns = (0..model.tilts.len()).map(|tilt| take(posed(tilt) && freedom.turns, 2)).collect();
-        let axis = take(freedom.axis, 1);
-        let warp = take(freedom.warp, 3 * TERMS);
-        Self { shifts, turns, axis, warp, along_only: freedom.along_only, count }
-    }
-
-    /// Inverse variances of the weak ties.
-    fn ties(&self) -> DVector<f64> {
-        let mut ties = DVector::from_element(self.count, 1.0 / (FAR_PX * FAR_PX));
-        for at in self.turns.iter().flatten() {
-            ties[*at] = 1.0 / (TURN_SD * TURN_SD);
-            ties[at + 1] = 1.0 / (MAGNIFICATION_SD * MAGNIFICATION_SD);
-        }
-        if let Some(at) = self.axis {
-            ties[at] = 0.0;
-        }
-        if let Some(at) = self.warp {
-            for k in 0..3 * TERMS {
-                let held = k % TERMS < FIRST_QUADRATIC || (self.along_only && k / TERMS != 1);
-                let sd = if held { HELD_PX } else { WARP_SD_PX };
-                ties[at + k] = 1.0 / (sd * sd);
-            }
-        }
-        ties
-    }
-
-    fn values(&self, model: &Model) -> DVector<f64> {
-        let mut values = DVector::zeros(self.count);
-        for (tilt, pose) in model.poses.iter().enumerate() {
-            let Some(pose) = pose else { continue };
-            if let Some(at) = self.shifts[tilt] {
-                values[at] = pose.shift[0];
-                values[at + 1] = pose.shift[1];
-            }
-            if let Some(at) = self.turns[tilt] {
-                values[at] = pose.turn;
-                values[at + 1] = pose.log_magnification;
-            }
-        }
-        if let (Some(at), Some(warp)) = (self.warp, &model.warp) {
-            for k in 0..3 * TERMS {
-                values[at + k] = warp.coefficients[k / TERMS][k % TERMS];
-            }
-        }
-        values
-    }
-
-    fn step(&self, model: &mut Model, step: &DVector<f64>) {
-        for (tilt, pose) in model.poses.iter_mut().enumerate() {
-            let Some(pose) = pose else { continue };
-            if let Some(at) = self.shifts[tilt] {
-                pose.shift = [pose.shift[0] + step[at], pose.shift[1] + step[at + 1]];
-            }
-            if let Some(at) = self.turns[tilt] {
-                pose.turn += step[at];
-                pose.log_magnification += step[at + 1];
-            }
-        }
-        if let Some(at) = self.axis {
-            model.axis += step[at];
-        }
-        if let Some(at) = self.warp {
-            let warp = model.warp.get_or_insert(Warp { coefficients: [[0.0; TERMS]; 3] });
-            for k in 0..3 * TERMS {
-                warp.coefficients[k / TERMS][k % TERMS] += step[at + k];
-            }
-        }
-    }
-}
-
-/// How what is recorded hangs on the unknowns: by number of the shared unknown, and on the point.
-struct Slopes {
-    shared: Vec<(usize, Vector2<f64>)>,
-    point: [Vector2<f64>; 3],
-}
-
-fn slopes(model: &Model, layout: &Layout, sight: &Sight, pose: &Pose) -> Slopes {
-    let (sine, cosine) = model.tilts[sight.tilt].sin_cos();
-    let (p, q) = directions(model.axis - pose.turn);
-    let (p, q) = (Vector2::new(p[0], p[1]), Vector2::new(q[0], q[1]));
-    let magnification = pose.log_magnification.exp();
-    let [u, v, z] = model.point_at(sight.track, sight.tilt);
-    let across = u * cosine + z * sine;
-    let point = [p * (magnification * cosine), q * magnification, p * (magnification * sine)];
-    let mut shared = Vec::with_capacity(5 + 3 * TERMS);
-    if let Some(at) = layout.shifts[sight.tilt] {
-        shared.extend([(at, Vector2::x()), (at + 1, Vector2::y())]);
-    }
-    // d p / d a = -q, d q / d a = p.
-    let turned = (p * v - q * across) * magnification;
-    if let Some(at) = layout.turns[sight.tilt] {
-        shared.extend([(at, -turned), (at + 1, (p * across + q * v) * magnification)]);
-    }
-    if let Some(at) = layout.axis {
-        shared.push((at, turned));
-    }
-    if let Some(at) = layout.warp {
-        let growth = model.growth[sight.tilt];
-        let terms = &model.terms[sight.track];
-        let every = (0..3).flat_map(|k| (0..TERMS).map(move |term| (k, term)));
-        shared.extend(every.map(|(k, term)| (at + k * TERMS + term, point[k] * (growth * terms[term]))));
-    }
-    Slopes { shared, point }
-}
-
-/// Sums of one round.
-struct Round {
-    normal: DMatrix<f64>,
-    target: DVector<f64>,
-    /// By track: inverse of the point's own block, its coupling to the shared unknowns, its target.
-    points: Vec<(Matrix3<f64>, DMatrix<f64>, Vector3<f64>)>,
-    /// By track: its share of the target.
-    scores: Vec<DVector<f64>>,
-}
 
 /// Fits a model that is about right; sights of tilts without a pose are left out. `start` is the tilt whose shift is none.
 /// `None` where too little is seen.
@@ -238,12 +100,11 @@ pub fn fit(about: &Model, sights: &[Sight], start: usize, freedom: Freedom) -> O
     }
     let mut height = FAR_PX;
     for nth in 0..ROUNDS {
-        let round = gather(&model, &layout, sights, (&by_track, height), &weights, scale);
-        let scaled = Scaled::new(&round.normal)?;
-        let solution = scaled.solve(&round.target);
-        for (track, (inverse, coupling, target)) in round.points.iter().enumerate() {
-            let moved: Vector3<f64> = inverse * (target - coupling * &solution);
-            model.points[track] = std::array::from_fn(|k| model.points[track][k] + moved[k]);
+        let equations = gather(&model, &layout, sights, (&by_track, height), &weights, scale);
+        let solution = equations.step()?;
+        for (point, own) in model.points.iter_mut().zip(&equations.tracks) {
+            let moved = own.moved(&solution);
+            *point = std::array::from_fn(|k| point[k] + moved[k]);
         }
         layout.step(&mut model, &solution);
         if freedom.scattered && nth > 1 {
@@ -269,203 +130,15 @@ fn scatter_of_heights(model: &Model, by_track: &[Vec<usize>]) -> f64 {
     median(&off).map_or(FAR_PX, |off| (1.483 * off).max(LEAST_SCATTER_PX))
 }
 
-/// A normal matrix with its diagonal scaled to one, and a ten-thousand-millionth added to it: what nothing ties stays where it is.
-struct Scaled {
-    roots: DVector<f64>,
-    factor: Cholesky<f64, Dyn>,
-}
-
-const IDLE: f64 = 1e-10;
-
-impl Scaled {
-    fn new(normal: &DMatrix<f64>) -> Option<Self> {
-        let roots = normal.diagonal().map(|d| d.max(1e-300).sqrt().recip());
-        let n = normal.nrows();
-        let scaled =
-            DMatrix::from_fn(n, n, |i, j| normal[(i, j)] * roots[i] * roots[j] + if i == j { IDLE } else { 0.0 });
-        Some(Self { factor: scaled.cholesky()?, roots })
-    }
-
-    fn solve(&self, target: &DVector<f64>) -> DVector<f64> {
-        self.factor.solve(&target.component_mul(&self.roots)).component_mul(&self.roots)
-    }
-
-    fn inverse(&self) -> DMatrix<f64> {
-        let inverse = self.factor.inverse();
-        let n = inverse.nrows();
-        DMatrix::from_fn(n, n, |i, j| inverse[(i, j)] * self.roots[i] * self.roots[j])
-    }
-}
-
 /// Of Student's law in two dimensions.
 fn weight(misfit: f64) -> f64 {
     (FREEDOM + 2.0) / (FREEDOM + misfit)
-}
-
-fn information(sight: &Sight) -> Matrix2<f64> {
-    let [xx, xy, yy] = sight.information;
-    Matrix2::new(xx, xy, xy, yy)
-}
-
-fn residual(model: &Model, sight: &Sight) -> Option<Vector2<f64>> {
-    let expected = model.expected(sight.track, sight.tilt)?;
-    Some(Vector2::new(sight.at[0] - expected[0], sight.at[1] - expected[1]))
-}
-
-/// Squared Mahalanobis distances; NaN at tilts without a pose.
-fn misfits(model: &Model, sights: &[Sight]) -> Vec<f64> {
-    let one = |sight: &Sight| residual(model, sight).map_or(f64::NAN, |left| left.dot(&(information(sight) * left)));
-    sights.iter().map(one).collect()
 }
 
 fn median(values: &[f64]) -> Option<f64> {
     let mut known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
     known.sort_by(f64::total_cmp);
     known.get(known.len() / 2).copied()
-}
-
-fn gather(
-    model: &Model,
-    layout: &Layout,
-    sights: &[Sight],
-    (by_track, height): (&[Vec<usize>], f64),
-    weights: &[f64],
-    scale: f64,
-) -> Round {
-    let ties = layout.ties();
-    let n = layout.count;
-    let mut normal = DMatrix::from_diagonal(&ties);
-    let mut target = -ties.component_mul(&layout.values(model));
-    let (mut points, mut scores) = (Vec::with_capacity(by_track.len()), Vec::with_capacity(by_track.len()));
-    for (track, of_track) in by_track.iter().enumerate() {
-        let far = 1.0 / (FAR_PX * FAR_PX);
-        let ties = Vector3::new(far, far, 1.0 / (height * height));
-        let mut own = Matrix3::from_diagonal(&ties);
-        let mut own_target = -Vector3::from(model.points[track]).component_mul(&ties);
-        let mut coupling = DMatrix::<f64>::zeros(3, n);
-        let mut score = DVector::<f64>::zeros(n);
-        for &at in of_track {
-            let sight = &sights[at];
-            let (Some(pose), Some(left)) = (model.poses[sight.tilt], residual(model, sight)) else { continue };
-            let slopes = slopes(model, layout, sight, &pose);
-            let w = information(sight) * (weights[at] / scale);
-            let w_left = w * left;
-            for (i, a) in &slopes.shared {
-                let w_a = w * a;
-                score[*i] += a.dot(&w_left);
-                for (j, b) in &slopes.shared {
-                    normal[(*i, *j)] += w_a.dot(b);
-                }
-                for k in 0..3 {
-                    coupling[(k, *i)] += slopes.point[k].dot(&w_a);
-                }
-            }
-            for k in 0..3 {
-                own_target[k] += slopes.point[k].dot(&w_left);
-                for l in 0..3 {
-                    own[(k, l)] += slopes.point[k].dot(&(w * slopes.point[l]));
-                }
-            }
-        }
-        let inverse = own.try_inverse().unwrap_or_else(Matrix3::zeros);
-        let through = inverse * &coupling;
-        normal -= coupling.transpose() * &through;
-        let reduced = &score - through.transpose() * own_target;
-        target += &reduced;
-        scores.push(reduced);
-        points.push((inverse, coupling, own_target));
-    }
-    Round { normal, target, points, scores }
-}
-
-fn finish(
-    model: Model,
-    layout: Layout,
-    sights: &[Sight],
-    (by_track, height): (&[Vec<usize>], f64),
-    (start, cell_px): (usize, f64),
-    weights: Vec<f64>,
-    scale: f64,
-) -> Option<Fit> {
-    let round = gather(&model, &layout, sights, (by_track, height), &weights, scale);
-    let inverse = Scaled::new(&round.normal)?.inverse();
-    // Errors of one track at neighbouring tilts go together, and so do those of tracks that share matter: what each cell of
-    // the field says as a whole, scattered over the cells, is the other estimate of the errors (clustered sandwich; Liang &
-    // Zeger 1986). The larger one counts.
-    let mut clusters: BTreeMap<(i64, i64), DVector<f64>> = BTreeMap::new();
-    for (track, score) in round.scores.iter().enumerate().filter(|(track, _)| !by_track[*track].is_empty()) {
-        let [u, v, _] = model.points[track];
-        let cell = ((u / cell_px).floor() as i64, (v / cell_px).floor() as i64);
-        *clusters.entry(cell).or_insert_with(|| DVector::zeros(layout.count)) += score;
-    }
-    let mut meat = DMatrix::<f64>::zeros(layout.count, layout.count);
-    for score in clusters.values() {
-        meat.ger(1.0, score, score, 1.0);
-    }
-    let cells = clusters.len() as f64;
-    let clustered = &inverse * meat * &inverse * (cells / (cells - 1.0).max(1.0));
-    let mut covariance = inverse.clone();
-    for k in 0..layout.count {
-        let widen = (clustered[(k, k)] / inverse[(k, k)].max(1e-300)).max(1.0).sqrt();
-        covariance.row_mut(k).scale_mut(widen);
-        covariance.column_mut(k).scale_mut(widen);
-    }
-    let covariance = given_origin(covariance, &model, &layout, start);
-    let misfits = misfits(&model, sights);
-    let residuals: Vec<[f64; 2]> =
-        sights.iter().map(|sight| residual(&model, sight).map_or([f64::NAN; 2], |left| [left[0], left[1]])).collect();
-    let together = together(sights, &residuals, &weights);
-    let point_variances = round.points.iter().map(|(own, coupling, _)| {
-        let through = own * coupling;
-        let whole = own + &through * &covariance * through.transpose();
-        [0, 1, 2].map(|k| whole[(k, k)] * together)
-    });
-    Some(Fit {
-        point_variances: point_variances.collect(),
-        together,
-        misfits,
-        model,
-        residuals,
-        weights,
-        scale,
-        covariance,
-        layout,
-    })
-}
-
-/// Covariance once it is settled where heights begin: the movement of all shifts that a common height makes is held.
-fn given_origin(covariance: DMatrix<f64>, model: &Model, layout: &Layout, start: usize) -> DMatrix<f64> {
-    let mut common = DVector::<f64>::zeros(layout.count);
-    for (tilt, at) in layout.shifts.iter().enumerate() {
-        let (Some(at), Some(pose)) = (at, &model.poses[tilt]) else { continue };
-        let (p, _) = directions(model.axis - pose.turn);
-        let rise = model.tilts[tilt].sin() - model.tilts[start].tan() * model.tilts[tilt].cos();
-        common[*at] = p[0] * rise;
-        common[at + 1] = p[1] * rise;
-    }
-    let leaning = &covariance * &common;
-    let variance = common.dot(&leaning);
-    if variance <= 0.0 {
-        return covariance;
-    }
-    &covariance - &leaning * leaning.transpose() / variance
-}
-
-/// By how much variances grow because residuals of a track at neighbouring tilts go together: (1 + ρ)/(1 - ρ) of their
-/// correlation ρ.
-fn together(sights: &[Sight], residuals: &[[f64; 2]], weights: &[f64]) -> f64 {
-    let (mut both, mut one) = (0.0, 0.0);
-    for pair in 1..sights.len() {
-        let (a, b) = (pair - 1, pair);
-        if sights[a].track == sights[b].track && residuals[a][0].is_finite() && residuals[b][0].is_finite() {
-            let weight = weights[a].min(weights[b]).min(1.0);
-            let ([ax, ay], [bx, by]) = (residuals[a], residuals[b]);
-            both += weight * (ax * bx + ay * by);
-            one += weight * 0.5 * (ax * ax + ay * ay + bx * bx + by * by);
-        }
-    }
-    let correlation = if one > 0.0 { (both / one).clamp(0.0, 0.9) } else { 0.0 };
-    (1.0 + correlation) / (1.0 - correlation)
 }
 
 impl Fit {
@@ -523,7 +196,7 @@ impl Fit {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::alignment::model::terms;
+    use crate::measure::alignment::model::{Pose, Warp, terms};
 
     /// Twenty points, fifteen tilts, no noise but a ripple of a hundredth of a pixel; `spoil` tracks follow something else.
     fn bundle(spoil: usize) -> (Model, Model, Vec<Sight>) {

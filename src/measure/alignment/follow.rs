@@ -65,6 +65,8 @@ const LEAST_HEIGHT_PX: f64 = 4.0;
 const LEAST_REACH_PX: f64 = 2.5;
 /// Once the shift is taken off, no more than this is left.
 const REST_PX: usize = 2;
+/// A patch cut no further than this beside the place is as good as one cut there: what its edges show differs too little.
+const AS_GOOD_PX: f64 = 1.0;
 /// A second look reaches so far about the place that the model expects.
 const AGAIN_PX: usize = 4;
 /// No patch knows its place better than this: it is no point.
@@ -235,6 +237,10 @@ impl<'a> Follower<'a> {
         let patch = self.cut(tilt, expected)?;
         let first = self.believed(&pattern, &patch, reach)?;
         let at = moved(expected, &first);
+        if first.x.hypot(first.y) < AS_GOOD_PX {
+            let patch = self.bench.moved(&patch, [first.x, first.y]);
+            return Some((at, first, patch));
+        }
         let patch = self.cut(tilt, at)?;
         let second = self.believed(&pattern, &patch, REST_PX)?;
         Some((moved(at, &second), second, patch))

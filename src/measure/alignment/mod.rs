@@ -2,6 +2,8 @@
 
 pub mod align;
 pub mod choose;
+pub mod equations;
+pub mod errors;
 pub mod field;
 pub mod figures;
 pub mod fit;

@@ -68,7 +68,8 @@ pub fn outlook(told: &Told<'_>) -> String {
 fn named(angles: &[f64]) -> String {
     let all: Vec<String> = angles.iter().map(|deg| format!("{deg:+.1}°")).collect();
     match all.as_slice() {
-        [first, .., last] if all.len() > MOST_NAMED => format!("{} tilts from {first} to {last}", all.len()),
+        // The bracket ends it: what follows is another clause.
+        [first, .., last] if all.len() > MOST_NAMED => format!("{} tilts ({first} to {last})", all.len()),
         [some @ .., last] if !some.is_empty() => format!("{} and {last}", some.join(", ")),
         _ => all.concat(),
     }

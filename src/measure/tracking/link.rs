@@ -223,12 +223,18 @@ pub fn apply(m: [[f64; 2]; 2], [x, y]: [f64; 2]) -> [f64; 2] {
 pub fn sample(image: &Image, size: (usize, usize), place: [f64; 2], m: [[f64; 2]; 2]) -> Vec<f32> {
     let middle = |n: usize| (n as f64 - 1.0) / 2.0;
     let (x0, y0) = (middle(image.cols) + place[0], middle(image.rows) + place[1]);
+    let at = |row: usize, col: usize| {
+        let [dx, dy] = apply(m, [col as f64 - middle(size.1), row as f64 - middle(size.0)]);
+        [x0 + dx, y0 + dy]
+    };
+    let corners = [(0, 0), (0, size.1 - 1), (size.0 - 1, 0), (size.0 - 1, size.1 - 1)];
     let mut out = Vec::with_capacity(size.0 * size.1);
-    for row in 0..size.0 {
-        for col in 0..size.1 {
-            let [dx, dy] = apply(m, [col as f64 - middle(size.1), row as f64 - middle(size.0)]);
-            out.push(image.between(x0 + dx, y0 + dy));
-        }
+    // Between corners that lie inside no pixel needs to be asked.
+    if corners.iter().all(|&(row, col)| image.surrounds(at(row, col))) {
+        (0..size.0).for_each(|row| out.extend((0..size.1).map(|col| image.within(at(row, col)))));
+    } else {
+        let between = |[x, y]: [f64; 2]| image.between(x, y);
+        (0..size.0).for_each(|row| out.extend((0..size.1).map(|col| between(at(row, col)))));
     }
     out
 }

@@ -54,12 +54,30 @@ impl Image {
         // Above zero, to cut off is to round down.
         let (left, top) = (x as usize, y as usize);
         let (right, bottom) = ((left + 1).min(self.cols - 1), (top + 1).min(self.rows - 1));
-        let (fx, fy) = ((x - left as f64) as f32, (y - top as f64) as f32);
         let at = |x: usize, y: usize| self.values[y * self.cols + x];
-        let upper = at(left, top) * (1.0 - fx) + at(right, top) * fx;
-        let lower = at(left, bottom) * (1.0 - fx) + at(right, bottom) * fx;
-        upper * (1.0 - fy) + lower * fy
+        mix([at(left, top), at(right, top), at(left, bottom), at(right, bottom)], [x - left as f64, y - top as f64])
     }
+
+    /// Whether pixels lie on all sides of a place.
+    pub fn surrounds(&self, [x, y]: [f64; 2]) -> bool {
+        x >= 0.0 && y >= 0.0 && x < self.cols as f64 - 1.0 && y < self.rows as f64 - 1.0
+    }
+
+    /// The value at a place that pixels [surround](Self::surrounds), as [`Self::between`] gives it.
+    pub fn within(&self, [x, y]: [f64; 2]) -> f32 {
+        let (left, top) = (x as u32, y as u32);
+        let first = top as usize * self.cols + left as usize;
+        let (upper, lower) = (&self.values[first..first + 2], &self.values[first + self.cols..first + self.cols + 2]);
+        mix([upper[0], upper[1], lower[0], lower[1]], [x - f64::from(left), y - f64::from(top)])
+    }
+}
+
+/// Four neighbouring values, two of the upper row first, weighed by how far on a place lies.
+#[inline(always)]
+fn mix([a, b, c, d]: [f32; 4], [x, y]: [f64; 2]) -> f32 {
+    let (x, y) = (x as f32, y as f32);
+    let (upper, lower) = (a * (1.0 - x) + b * x, c * (1.0 - x) + d * x);
+    upper * (1.0 - y) + lower * y
 }
 
 wide! {

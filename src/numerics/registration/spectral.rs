@@ -155,6 +155,18 @@ impl Bench {
         self.fft.forward(&mut work)
     }
 
+    /// The spectrum of b(x - d), of that of b(x).
+    pub fn moved(&self, spectrum: &[Complex32], [x, y]: [f64; 2]) -> Vec<Complex32> {
+        let (rows, cols) = self.size();
+        let along_y: Vec<Complex32> = (0..rows).map(|k| turn(signed(k, rows), -y)).collect();
+        let columns = spectrum.chunks_exact(rows).enumerate();
+        let turned = columns.flat_map(|(k, column)| {
+            let turn = turn(k as f64 / cols as f64, -x);
+            column.iter().zip(&along_y).map(move |(value, along)| value * (turn * along))
+        });
+        turned.collect()
+    }
+
     /// What two spectra have in common in the first band.
     pub fn cross(&self, a: &[Complex32], b: &[Complex32]) -> Cross {
         self.cross_in(0, a, b)
@@ -524,6 +536,17 @@ mod tests {
 
     fn bench(rows: usize, cols: usize) -> Bench {
         Bench::new(rows, cols, &[Band { high_pass: 0.02, low_pass: 0.4 }], 0.25)
+    }
+
+    #[test]
+    fn a_spectrum_is_moved_as_its_picture_would_be() {
+        let bench = bench(60, 96);
+        let (still, moved) = (bench.spectrum(&blobs(60, 96, [0.0; 2])), bench.spectrum(&blobs(60, 96, [0.7, -0.4])));
+        let back = bench.peak(&bench.cross(&still, &bench.moved(&moved, [0.7, -0.4])), [4, 4]).unwrap();
+        // The taper moves with it, which leaves a little.
+        assert!(back.x.abs() < 0.05 && back.y.abs() < 0.05, "{back:?}");
+        let not = bench.peak(&bench.cross(&still, &moved), [4, 4]).unwrap();
+        assert!((not.x - 0.7).abs() < 0.05 && (not.y + 0.4).abs() < 0.05, "{not:?}");
     }
 
     #[test]

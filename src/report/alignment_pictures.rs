@@ -11,7 +11,8 @@ use plotters::prelude::*;
 
 /// So many pictures of the strip, spread over the tilts.
 const SHOWN: usize = 5;
-/// Rings are smaller where there are more tracks than this.
+/// Where there are more tracks than this, rings are smaller and neither they nor lines have a rim of their own: rims would hide
+/// the picture, and weigh.
 const CROWDED: usize = 80;
 
 fn middle(record: &Record) -> [f64; 2] {
@@ -39,7 +40,8 @@ pub fn tracks(shown: &Shown<'_>, evidence: &Evidence) -> Result<Option<String>, 
                 .filter(|sight| sight.used)
                 .map(|sight| canvas.at([middle[0] + sight.at_px[0], middle[1] + sight.at_px[1]]))
                 .collect();
-            for (colour, width) in [(RGBColor(255, 255, 255), 3), (DATA.placeholder, 1)] {
+            let lines = [(RGBColor(255, 255, 255), 3), (DATA.placeholder, 1)];
+            for (colour, width) in lines.into_iter().skip(usize::from(alignment.tracks.len() > CROWDED)) {
                 drawn(root.draw(&PathElement::new(places.clone(), colour.stroke_width(width))))?;
             }
         }
@@ -57,11 +59,14 @@ fn mark(
     tracks: &[TrackCurve],
     tilt: usize,
 ) -> Result<(), ReportError> {
-    let radius = if tracks.len() > CROWDED { 3 } else { 6 };
+    let crowded = tracks.len() > CROWDED;
+    let radius = if crowded { 3 } else { 6 };
     for sight in tracks.iter().flat_map(|track| &track.sights).filter(|sight| sight.tilt == tilt) {
         let at = canvas.at([middle[0] + sight.at_px[0], middle[1] + sight.at_px[1]]);
         let role = if sight.used { &DATA } else { &FAIL };
-        drawn(root.draw(&Circle::new(at, radius, RGBColor(255, 255, 255).stroke_width(4))))?;
+        if !crowded {
+            drawn(root.draw(&Circle::new(at, radius, RGBColor(255, 255, 255).stroke_width(4))))?;
+        }
         drawn(root.draw(&Circle::new(at, radius, role.placeholder.stroke_width(2))))?;
     }
     Ok(())

@@ -6,7 +6,7 @@ use std::path::Path;
 use std::sync::OnceLock;
 use tiltworth::intake::{Request, load};
 use tiltworth::judge::{Profile, judge};
-use tiltworth::record::{Answer, Check, Grade, Measures, Record, Tilt, Verdict};
+use tiltworth::record::{Answer, Check, DetailMeasure, Grade, Measures, Record, Tilt, Verdict};
 
 /// The sound montage among the demo stacks: 41 tilts from -60° to +60° in steps of 3°.
 fn sound() -> Record {
@@ -146,15 +146,16 @@ fn undecided_has_its_reason() {
 #[test]
 fn a_series_that_is_bad_throughout_is_told_by_its_anchor() {
     // All tilts alike: each lies on the run of the others.
-    let (checks, verdict, _) = judged(|tilts, _| {
-        tilts.iter_mut().for_each(|tilt| tilt.sharpness.signal_to_nm = Some(14.0));
+    let (checks, verdict, _) = judged(|_, measures| {
+        let (signal_to_nm, ends_with_the_pixels) = (Some(6.0), false);
+        measures.detail = DetailMeasure { signal_to_nm, ends_with_the_pixels, ..measures.detail.clone() };
     });
     assert_eq!(grade(&checks, "sharpness_drop"), Grade::Pass);
     assert_eq!(grade(&checks, "detail_limit"), Grade::Caution);
-    assert!(verdict.reasons[0].starts_with("Finest detail of a tilt: half of the tilts carry signal to 14.0 nm"));
+    assert!(verdict.reasons[0].starts_with("Finest detail of the tilts: the tilts carry signal to 6.0 nm"));
     assert!(verdict.next_time[0].starts_with("Find what blurs every tilt"), "{:?}", verdict.next_time);
     // Without an anchor the pass says what it is worth.
-    let (checks, ..) = judged(|tilts, _| tilts.iter_mut().for_each(|tilt| tilt.sharpness.signal_to_nm = None));
+    let (checks, ..) = judged(|_, measures| measures.detail = DetailMeasure::default());
     assert_eq!(grade(&checks, "detail_limit"), Grade::NotMeasured);
     let sharpness = checks.iter().find(|check| check.id == "sharpness_drop").unwrap();
     assert!(sharpness.why.ends_with("(it passes against itself only)"), "{}", sharpness.why);

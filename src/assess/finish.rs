@@ -10,6 +10,7 @@ use crate::judge::{self, Profile};
 use crate::measure::alignment;
 use crate::measure::cells;
 use crate::measure::counts;
+use crate::measure::detail::Reach;
 use crate::measure::dose::{self, Dose, WEIGHT_RESOLUTIONS_NM};
 use crate::measure::focus;
 use crate::measure::seams;
@@ -17,7 +18,7 @@ use crate::measure::sharpness::{self, Motions, SeriesSharpness, Spectrum};
 use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
 use crate::measure::{picture, segments, specimen_change};
 use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture, RepeatCurves, TiltCurves};
-use crate::record::{ColumnSource, DoseMeasure, ProfileUsed, RECORD_VERSION, Record, Tilt, Tool};
+use crate::record::{ColumnSource, DetailMeasure, DoseMeasure, ProfileUsed, RECORD_VERSION, Record, Tilt, Tool};
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
 
@@ -52,6 +53,7 @@ pub(super) fn finish(
         .collect();
     let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
     measures.focus = focus::series::measure(series, &places, &tilts);
+    measures.detail = detail(series, sharp.reach);
     measures.geometry = Some(tracking::figures::geometry(series, &tracked));
     let tilt_seams = tilt_seams(series, &observed);
     let told = seams::causes::tell(&tilt_seams, series.pixel_nm);
@@ -110,6 +112,19 @@ pub(super) fn finish(
     evidence.curves.repeat = change.figures.measured.then_some(RepeatCurves { tilt, patches_px });
     let zero = zero(&record.tilts, pictures, pixel_px);
     Assessed { record, evidence, zero }
+}
+
+fn detail(series: &Series, reach: Option<Reach>) -> DetailMeasure {
+    let spacing = reach.ok_or("no frequency shows signal above the counting noise").and_then(|reach| {
+        let pixel_nm = series.pixel_nm.ok_or("the pixel size is not stated")?;
+        Ok((pixel_nm / reach.frequency, reach.is_whole))
+    });
+    match spacing {
+        Ok((nm, whole)) => {
+            DetailMeasure { measured: true, why_not: None, signal_to_nm: Some(nm), ends_with_the_pixels: whole }
+        }
+        Err(why) => DetailMeasure { why_not: Some(why.into()), ..DetailMeasure::default() },
+    }
 }
 
 /// The kept picture of the tilt nearest zero (of two, the one recorded first) among those that stay in.

@@ -44,6 +44,7 @@ pub(super) fn measures(
         thickness: Some(thickness_record(series, observed)),
         seams: None,
         focus: crate::record::FocusMeasure::default(),
+        detail: crate::record::DetailMeasure::default(),
         specimen_change: crate::record::SpecimenChange::default(),
         alignment: crate::record::alignment::Alignment::default(),
     }

@@ -5,6 +5,7 @@ pub mod cells;
 pub mod counts;
 pub mod coverage;
 pub mod dark_area;
+pub mod detail;
 pub mod dose;
 pub mod focus;
 pub mod geometry;

@@ -12,6 +12,7 @@
 //! level, so that only the direction speaks. `directional_loss` is the amplitude that the fitted motion takes at
 //! half of the Nyquist frequency, 1 - |sinc(L / 4 px)|, and all from L = 4 px on.
 
+use crate::measure::detail::{self, Reach};
 use crate::measure::noise::{Noise, Rings};
 use crate::measure::opposite;
 use crate::numerics::rotational::PolarMeans;
@@ -123,6 +124,8 @@ pub struct TiltSharpness {
 pub struct SeriesSharpness {
     /// One entry a tilt.
     pub tilts: Vec<TiltSharpness>,
+    /// How far the signal of all tilts together reaches.
+    pub reach: Option<Reach>,
     /// Why `relative` is missing throughout.
     pub why_not: Option<String>,
 }
@@ -140,21 +143,23 @@ pub fn measure(
     let mut tilts: Vec<TiltSharpness> = (0..spectra.len()).map(|at| signals.anchors(spectra, at)).collect();
     let Some(bands) = Bands::of(&signals) else {
         let why = "the spectra show no signal above the counting noise";
-        return SeriesSharpness { tilts, why_not: Some(why.into()) };
+        return SeriesSharpness { tilts, reach: signals.reach, why_not: Some(why.into()) };
     };
     let why_not = relative(&signals, &bands, places, &mut tilts).err();
     let dull: Vec<bool> = tilts.iter().map(|tilt| tilt.relative.is_some_and(|relative| relative < DULL)).collect();
     Directions::of(&signals, &bands, (places, &dull), motions).judge(&signals, &mut tilts);
-    SeriesSharpness { tilts, why_not }
+    SeriesSharpness { tilts, reach: signals.reach, why_not }
 }
 
 fn nothing(tilts: usize, why: &str) -> SeriesSharpness {
-    SeriesSharpness { tilts: vec![TiltSharpness::default(); tilts], why_not: Some(why.into()) }
+    SeriesSharpness { tilts: vec![TiltSharpness::default(); tilts], reach: None, why_not: Some(why.into()) }
 }
 
 /// Signal power of every tilt, noise taken off, over the square of the counts (contrast does not depend on dose).
 struct Signals {
     noise: Noise,
+    /// How far that of all tilts together reaches.
+    reach: Option<Reach>,
     /// By tilt, by band.
     bands: Vec<Option<Vec<Signal>>>,
     /// By tilt, by cell (band × sector).
@@ -184,7 +189,8 @@ impl Signals {
             })
             .collect();
         let bands = cells.iter().map(|cells| cells.as_ref().map(|cells| (0..BANDS).map(|b| band(cells, b)).collect()));
-        Some(Self { noise, bands: bands.collect(), cells })
+        let reach = detail::reach(&rings, &ring_frequencies(), &noise);
+        Some(Self { noise, reach, bands: bands.collect(), cells })
     }
 
     /// What a tilt shows by itself.

@@ -2,6 +2,7 @@
 
 pub mod affine;
 pub mod control;
+pub mod median;
 pub mod moments;
 pub mod periodogram;
 pub mod placement;

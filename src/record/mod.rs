@@ -473,12 +473,28 @@ pub struct Measures {
     /// Focus in all.
     #[serde(default)]
     pub focus: FocusMeasure,
+    /// How fine a detail the tilts together carry.
+    #[serde(default)]
+    pub detail: DetailMeasure,
     /// What the specimen had become when an angle was recorded again.
     #[serde(default)]
     pub specimen_change: SpecimenChange,
     /// Whether the series will align.
     #[serde(default)]
     pub alignment: alignment::Alignment,
+}
+
+/// How fine a detail the tilts together carry.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct DetailMeasure {
+    /// Whether it is known.
+    pub measured: bool,
+    /// Why not.
+    pub why_not: Option<String>,
+    /// Finest spacing at which half of the tilts carry signal of a tenth of the counting noise or more.
+    pub signal_to_nm: Option<f64>,
+    /// Whether no finer spacing was looked at: the pixels end there.
+    pub ends_with_the_pixels: bool,
 }
 
 /// An angle recorded again, held against the first time: what the specimen has become in between.

@@ -1,4 +1,4 @@
-//! To what spacing do single tilts carry signal? A series that is bad throughout looks even to itself; this is its anchor.
+//! To what spacing do the tilts carry signal? A series that is bad throughout looks even to itself; this is its anchor.
 
 use super::words::limit;
 use super::{Case, Definition, Outcome, Values};
@@ -8,7 +8,7 @@ use crate::record::Sense;
 /// The check.
 pub const CHECK: Definition = Definition {
     id: "detail_limit",
-    title: "Finest detail of a tilt",
+    title: "Finest detail of the tilts",
     unit: "nm",
     sense: Sense::Above,
     values,
@@ -16,21 +16,21 @@ pub const CHECK: Definition = Definition {
 };
 
 fn values(case: &Case<'_>) -> Values {
-    let mut spacings: Vec<f64> = case.tilts.iter().filter_map(|tilt| tilt.sharpness.signal_to_nm).collect();
-    if 2 * spacings.len() <= case.tilts.len() {
-        let why = if case.series.pixel_nm.is_none() {
-            "the pixel size is not stated"
-        } else {
-            "most tilts show no signal above the counting noise"
-        };
+    let detail = &case.measures.detail;
+    let Some(nm) = detail.signal_to_nm else {
+        let why = detail.why_not.clone().unwrap_or_else(|| "it was not asked for when the series was assessed".into());
+        return Values::Series(Err(NotMeasured::because(why)));
+    };
+    // Signal up to the end of the spectrum is nothing that a blur leaves, however coarse the pixels are.
+    if detail.ends_with_the_pixels && nm > case.yardsticks.resolution_nm {
+        let why = format!("signal reaches {nm:.1} nm, where the pixels end, coarser than the resolution aimed at");
         return Values::Series(Err(NotMeasured::because(why)));
     }
-    spacings.sort_by(f64::total_cmp);
-    Values::Series(Ok(spacings[spacings.len() / 2]))
+    Values::Series(Ok(nm))
 }
 
 fn sentence(_: &Case<'_>, found: &Outcome<'_>) -> String {
-    let reach = format!("half of the tilts carry signal to {:.1} nm or finer", found.value);
+    let reach = format!("the tilts carry signal to {:.1} nm", found.value);
     if found.grade == crate::record::Grade::Pass {
         return reach;
     }

@@ -27,7 +27,7 @@ fn values(case: &Case<'_>) -> Values {
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     if found.tilts_deg.is_empty() {
         // Without signal above the noise at any tilt, a series that is bad throughout looks even to itself.
-        let anchored = case.tilts.iter().any(|tilt| tilt.sharpness.signal_to_nm.is_some());
+        let anchored = case.measures.detail.measured;
         let against = if anchored { "" } else { " (it passes against itself only)" };
         return format!("the weakest tilt keeps {:.2} of the fine amplitude expected of it{against}", found.value);
     }

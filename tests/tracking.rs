@@ -5,7 +5,12 @@
 #[path = "support/accuracy.rs"]
 mod accuracy;
 
+#[path = "support/focus_series.rs"]
+#[allow(dead_code, reason = "shared with the tests of focus")]
+mod focus_series;
+
 use accuracy::{Plan, jump, steps};
+use regex::{Captures, Regex};
 use tiltworth::record::{Answer, Record};
 
 fn flagged(record: &Record, id: &str) -> Vec<f64> {
@@ -134,4 +139,47 @@ fn clean_series_have_no_step_and_an_axis_within_two_degrees() {
             None => assert_eq!(stated_off, 0.0, "{off} ± {error}"),
         }
     }
+}
+
+/// Few electrons: patches that chance found move no place about, and no jump is told. The demo's specimen, at a third of its
+/// dose and half of its contrast.
+#[test]
+fn few_electrons_make_no_jumps() {
+    let demo = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-stacks/pond-bacterium/recipe.toml");
+    let mut text = std::fs::read_to_string(demo).unwrap();
+    for (key, value) in [
+        ("seed", "7720003"),
+        ("width_px", "640"),
+        ("height_px", "640"),
+        ("pixel_nm", "0.36"),
+        ("counts_per_electron", "5.0"),
+        ("dose_e_per_A2", "1.0"),
+        ("step_deg", "6.0"),
+        ("wander_um", "0.0015"),
+        ("wanted_defocus_um", "4.0"),
+    ] {
+        let line = Regex::new(&format!("(?m)^{key} = .*$")).unwrap();
+        text = line.replace(&text, format!("{key} = {value}")).into_owned();
+    }
+    let density = Regex::new(r"density_per_nm = ([0-9.]+)").unwrap();
+    let half = |found: &Captures<'_>| format!("density_per_nm = {}", 0.5 * found[1].parse::<f64>().unwrap());
+    let (record, truth, _) = focus_series::assess(&density.replace_all(&text, half));
+    let off: Vec<[f64; 2]> = record
+        .tilts
+        .iter()
+        .map(|tilt| {
+            let truth = truth.iter().find(|t| t.order == tilt.order).unwrap();
+            let tracking = tilt.tracking.as_ref().unwrap();
+            [tracking.shift_x_px.unwrap() - truth.seen_x_px, tracking.shift_y_px.unwrap() - truth.seen_y_px]
+        })
+        .collect();
+    let second = |three: &[[f64; 2]]| {
+        let [x, y] = [0, 1].map(|k| three[1][k] - 0.5 * (three[0][k] + three[2][k]));
+        x.hypot(y)
+    };
+    let mut away: Vec<f64> = off.windows(3).map(second).collect();
+    away.sort_by(f64::total_cmp);
+    println!("off the mean of the neighbours by {away:.1?} px");
+    assert!(away[away.len() / 2] < 3.0, "{away:?}");
+    assert_eq!(flagged(&record, "tracking_step"), [] as [f64; 0]);
 }

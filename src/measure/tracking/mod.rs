@@ -1,6 +1,7 @@
 //! Tracking: where the field of the tilt nearest zero is found at every other tilt, and what that says of stage, image
 //! shift and axis.
 
+pub mod agree;
 pub mod axis;
 pub mod chain;
 pub mod figures;
@@ -106,7 +107,7 @@ pub fn follow(series: &Series, pictures: &[Option<Kept>], places: &[Place], pixe
     let mut errors_px = vec![None; tilts.len()];
     let mut heights_px = None;
     if let (Some(bits), Some(across)) = (&bits, axis.across()) {
-        let solution = solve::solve(&angles, across, &bits.all, &bits.cut_at, chain.start);
+        let solution = solve::solve(&angles, across, &agree::agreeing(bits, across), &bits.cut_at, chain.start);
         heights_px = solution.mean_height_error.map(|error| error * pixel_px);
         for (at, solved) in solution.places.into_iter().enumerate() {
             if let (Some(solved), Some(place)) = (solved, chain.places[at].as_mut()) {

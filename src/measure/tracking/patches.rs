@@ -21,9 +21,10 @@ const MOST_AT_ZERO: f64 = 30.0;
 const REACH: f64 = 0.34;
 /// The middle of a patch lies inside the picture by this share of its side.
 const INSIDE: f64 = 0.35;
-/// A patch is believed from so many standard deviations of chance on: of the some hundred independent displacements in
-/// reach, one comes so high by chance in a hundred patches, and is outweighed by the others.
-const BELIEVED: f64 = 4.0;
+/// A patch is told from so many standard deviations of chance on, its waves counted as if they were independent. They are
+/// not: its taper makes chance 1.4 times as large, so that of patches that show nothing two in five come so high. Those
+/// that do show something are as many, and [`crate::measure::tracking::agree`] tells them apart.
+const TOLD: f64 = 4.0;
 const TAPER: f64 = 0.3;
 const BAND: Band = Band { high_pass: 0.03, low_pass: 0.13 };
 /// Tilts further apart than this are tied only where nothing lies between.
@@ -53,6 +54,8 @@ pub struct Bits {
     pub all: Vec<Bit>,
     /// Place of each tilt in the specimen from which patches were cut; `None` where the chain has none.
     pub cut_at: Vec<Option<[f64; 2]>>,
+    /// How far away from there patches were sought along each axis, in pixels of the specimen.
+    pub reach_px: f64,
 }
 
 const FLAT_DEG: f64 = 0.0;
@@ -108,7 +111,7 @@ pub fn follow(tilts: &[Seen<'_>], across: Option<[f64; 2]>, chain: &Chain) -> Op
                     moved,
                     information: bounded(peak.information),
                 };
-                (peak.inside && peak.significance >= BELIEVED).then_some(bit)
+                (peak.inside && peak.significance >= TOLD).then_some(bit)
             };
             all.par_extend((0..middles.len()).into_par_iter().filter_map(one));
         }
@@ -117,7 +120,7 @@ pub fn follow(tilts: &[Seen<'_>], across: Option<[f64; 2]>, chain: &Chain) -> Op
             before.remove(0);
         }
     }
-    Some(Bits { all, cut_at })
+    Some(Bits { all, cut_at, reach_px: reach as f64 })
 }
 
 /// Of a patch; `None` where it lies outside the picture.

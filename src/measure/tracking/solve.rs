@@ -243,7 +243,8 @@ impl<'a> Fit<'a> {
         let mut sorted = misfits.clone();
         sorted.sort_by(f64::total_cmp);
         let median = sorted.get(sorted.len() / 2).copied().unwrap_or(MEDIAN_CHI2);
-        self.scale = (median / MEDIAN_CHI2).max(0.25);
+        // Few patches may fit as if they knew their places better than they can.
+        self.scale = (median / MEDIAN_CHI2).max(1.0);
         for (tie, misfit) in self.ties.iter_mut().zip(&misfits) {
             tie.weight = (FREEDOM + 2.0) / (FREEDOM + misfit / self.scale);
         }

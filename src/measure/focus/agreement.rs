@@ -52,8 +52,9 @@ pub fn rings(flat: &Flat, places: &[Place], optics: &Optics, fit: &Fit, fitter: 
     let phase: Vec<f64> = (0..count).map(|j| optics.ring_a[j] * fit.trial.defocus_um + optics.ring_b[j]).collect();
     let along = fit.along_um();
     // Noise is white over the band's own level: 1 over it, and the amplitude over it.
+    let curves: Vec<(f64, f64)> = (0..count).map(|ring| fitter.curves(fit, ring)).collect();
     let over = |cell: usize| {
-        let (level, m) = fitter.curves(fit, cell % count);
+        let (level, m) = curves[cell % count];
         let level = (level + fitter.own_level(fit, cell / count, cell % count)).max(0.05);
         (level.recip(), m / level)
     };

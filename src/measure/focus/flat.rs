@@ -8,14 +8,11 @@
 use crate::measure::focus::grid::SECTORS;
 use crate::measure::focus::maps::RegionMap;
 use crate::measure::focus::optics::Optics;
-use crate::numerics::spline::Spline;
 use crate::numerics::tapers::BANDWIDTH;
 use nalgebra::{DMatrix, DVector, Matrix3, Vector3};
 
 /// No spectrum follows smooth curves to better than this, however many patches there are.
 const ROUGHNESS: f64 = 0.004;
-/// Splines of the common curve.
-const CURVE_SPLINES: usize = 6;
 /// A cell is a spike of a lattice if noise gives so much power over the median of its rings once in e^this cells …
 const SPIKE_LN_CHANCE: f64 = 16.0;
 /// … and it is so many times over it.
@@ -116,13 +113,15 @@ fn weights(total: &[f32], optics: &Optics, patches: f64) -> (Vec<f64>, usize) {
         .collect();
     let mut strong = 0usize;
     let shown: Vec<Vec<f64>> = (0..rings).map(|ring| ring_levels(total, &w, optics, ring)).collect();
+    let lowest: Vec<f64> = shown.iter().map(|levels| levels.iter().copied().fold(f64::INFINITY, f64::min)).collect();
     for ring in optics.band.0..optics.band.1 {
         // Two rings on each side: a lattice's own ring may be spiked in every sector.
-        let mut near: Vec<f64> =
-            (ring.saturating_sub(2)..(ring + 3).min(rings)).flat_map(|r| shown[r].iter().copied()).collect();
-        if near.is_empty() {
+        let around = ring.saturating_sub(2)..(ring + 3).min(rings);
+        let highest = shown[ring].iter().copied().fold(0.0, f64::max);
+        if lowest[around.clone()].iter().all(|lowest| highest <= SPIKE_RATIO * lowest) {
             continue;
         }
+        let mut near: Vec<f64> = around.flat_map(|r| shown[r].iter().copied()).collect();
         let at = near.len() / 2;
         let (_, &mut median, _) = near.select_nth_unstable_by(at, f64::total_cmp);
         for sector in 0..SECTORS {
@@ -155,19 +154,9 @@ fn rotational(total: &[f32], w: &[f64], rings: usize) -> Vec<f64> {
         .collect()
 }
 
-/// The place on which all smooth curves of the fit are drawn: fine at low frequencies, where backgrounds fall steeply.
-pub fn abscissa(optics: &Optics, ring: usize) -> f64 {
-    optics.frequency[ring].sqrt()
-}
-
-/// Splines over the band.
-pub fn splines(optics: &Optics, count: usize) -> Spline {
-    Spline::new(abscissa(optics, optics.band.0), abscissa(optics, optics.band.1 - 1), count)
-}
-
 fn common_curve(mean: &[f64], w: &[f64], optics: &Optics) -> Option<Vec<f64>> {
-    let spline = splines(optics, CURVE_SPLINES);
-    let count = spline.count();
+    let bases = &optics.smooth.curve.bases;
+    let count = optics.smooth.curve.columns.len();
     let mut normal = DMatrix::<f64>::identity(count, count) * 1e-9;
     let mut right = DVector::<f64>::zeros(count);
     for ring in optics.band.0..optics.band.1 {
@@ -175,7 +164,7 @@ fn common_curve(mean: &[f64], w: &[f64], optics: &Optics) -> Option<Vec<f64>> {
             continue;
         }
         let weight: f64 = (0..SECTORS).map(|sector| w[optics.cell(sector, ring)]).sum();
-        let basis = spline.basis(abscissa(optics, ring));
+        let basis = &bases[ring];
         for (i, u) in basis.values.iter().enumerate() {
             right[basis.first + i] += weight * u * mean[ring].ln();
             for (j, v) in basis.values.iter().enumerate() {
@@ -184,25 +173,20 @@ fn common_curve(mean: &[f64], w: &[f64], optics: &Optics) -> Option<Vec<f64>> {
         }
     }
     let solution = normal.cholesky()?.solve(&right);
-    let rings = 0..optics.grid.rings;
-    Some(rings.map(|ring| spline.basis(abscissa(optics, ring)).at(solution.as_slice()).exp()).collect())
+    Some(bases.iter().map(|basis| basis.at(solution.as_slice()).exp()).collect())
 }
 
 /// Parabola in the abscissa that runs through some values with weights, at every ring; held above a tenth.
 fn parabola(optics: &Optics, values: impl Iterator<Item = (usize, f64, f64)>) -> Vec<f64> {
+    let powers = &optics.smooth.powers;
     let (mut normal, mut right) = (Matrix3::<f64>::identity() * 1e-9, Vector3::<f64>::zeros());
     for (ring, value, weight) in values {
-        let x = abscissa(optics, ring);
-        let powers = Vector3::new(1.0, x, x * x);
+        let powers = Vector3::from(powers[ring]);
         normal += weight * powers * powers.transpose();
         right += weight * value * powers;
     }
     let Some(solution) = normal.cholesky().map(|c| c.solve(&right)) else { return vec![1.0; optics.grid.rings] };
-    let at = |ring: usize| {
-        let x = abscissa(optics, ring);
-        (solution[0] + x * (solution[1] + x * solution[2])).max(0.1)
-    };
-    (0..optics.grid.rings).map(at).collect()
+    powers.iter().map(|p| (solution[0] * p[0] + solution[1] * p[1] + solution[2] * p[2]).max(0.1)).collect()
 }
 
 /// What stands under each cell of the mean spectrum: the common curve, and a parabola for each sector.

@@ -22,6 +22,7 @@ pub mod second;
 pub mod sector;
 pub mod series;
 pub mod shapes;
+pub mod smooth;
 pub mod sums;
 pub mod tiles;
 pub mod tilt;

@@ -1,9 +1,10 @@
 //! Normal equations of the fit, and steps from them.
 
-use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, Free, LENS, SIZE};
-use crate::measure::focus::sector::{Sector, sum};
-use crate::measure::focus::shapes::{Own, POWERS, Shapes};
-use crate::numerics::spline::Basis;
+use crate::measure::focus::flat::Flat;
+use crate::measure::focus::refine::{Free, LENS, SIZE};
+use crate::measure::focus::sector::{Rings, Sector, sum};
+use crate::measure::focus::shapes::{Own, Shapes};
+use crate::measure::focus::smooth::{AMPLITUDE, BACKGROUND, POWERS, Smooth};
 use crate::numerics::wide::wide;
 use nalgebra::{DVector, SMatrix, SVector};
 
@@ -30,49 +31,40 @@ pub struct Normal {
     pub shapes: Vec<[f64; POWERS]>,
 }
 
-/// Sums of the rings over their sectors.
-pub struct Rings {
+/// What is the same at every step: weights, data and the background's products with itself.
+pub struct Fixed {
+    /// Σn.
+    n: f64,
+    /// Σ w (y - 1)².
+    yy: f64,
+    /// By ring of the band, sectors summed: w and w (y - 1).
     w: Vec<f64>,
     y: Vec<f64>,
-    c: Vec<f64>,
-    cc: Vec<f64>,
-    yc: Vec<f64>,
-    /// Of lens and background, of lens and amplitude together.
-    level: [Vec<f64>; LENS],
-    amplitude: [Vec<f64>; LENS],
+    background: [[f64; BACKGROUND]; BACKGROUND],
 }
 
-impl Rings {
-    /// For so many rings.
-    pub fn new(rings: usize) -> Self {
-        let none = || vec![0.0; rings];
-        let lens = || [(); LENS].map(|()| vec![0.0; rings]);
-        Self { w: none(), y: none(), c: none(), cc: none(), yc: none(), level: lens(), amplitude: lens() }
-    }
-}
-
-wide! {
-    /// Adds a sector; `lens`: what underfocus and both components of astigmatism do to it.
-    pub fn add_sector<'a>(own: &'a mut Rings, sector: &'a Sector, lens: [f64; 3]) {
-        let plain = [&mut own.w, &mut own.y, &mut own.c, &mut own.cc, &mut own.yc];
-        for (sums, values) in plain.into_iter().zip([&sector.w, &sector.y, &sector.c, &sector.cc, &sector.yc]) {
-            for (sum, value) in sums.iter_mut().zip(values) {
-                *sum += value;
+impl Fixed {
+    /// For some maps; `levels`: Σn(y - 1) and Σn(y - 1)² of every cell.
+    pub fn of(flat: &Flat, smooth: &Smooth, levels: &[Vec<f32>; 2]) -> Self {
+        let (low, high) = flat.band;
+        let n: f64 = flat.n.iter().sum();
+        let (mut w, mut y, mut yy) = (vec![0.0; high - low], vec![0.0; high - low], 0.0);
+        for sector in 0..flat.sectors {
+            let cells = sector * flat.rings + low..sector * flat.rings + high;
+            let data = flat.w[cells.clone()].iter().zip(&levels[0][cells.clone()]).zip(&levels[1][cells]);
+            for ((w, y), ((weight, one), two)) in w.iter_mut().zip(&mut y).zip(data) {
+                *w += weight;
+                *y += weight * f64::from(*one);
+                yy += weight * f64::from(*two);
             }
         }
-        for (p, lens) in lens.into_iter().enumerate() {
-            for (sums, values) in [(&mut own.level[p], &sector.level), (&mut own.amplitude[p], &sector.amplitude)] {
-                for (sum, value) in sums.iter_mut().zip(values) {
-                    *sum += lens * value;
-                }
-            }
+        let columns = &smooth.background.columns;
+        let (mut background, mut weighed) = ([[0.0; BACKGROUND]; BACKGROUND], vec![0.0; high - low]);
+        for (row, u) in background.iter_mut().zip(columns) {
+            u.weigh(&w, &mut weighed);
+            row.iter_mut().zip(columns).for_each(|(sum, v)| *sum = n * v.dot(&weighed));
         }
-        let [_, level, amplitude, ..] = &sector.slope;
-        for (sums, values) in [(&mut own.level[3], level), (&mut own.amplitude[3], amplitude)] {
-            for (sum, value) in sums.iter_mut().zip(values) {
-                *sum += value;
-            }
-        }
+        Self { n, yy, w, y, background }
     }
 }
 
@@ -80,42 +72,6 @@ impl Normal {
     /// Without anything.
     pub fn none() -> Self {
         Self { matrix: Matrix::zeros(), right: SVector::zeros(), chi2: 0.0, phase: 0.0, shapes: Vec::new() }
-    }
-
-    /// Background and amplitude of one ring.
-    pub fn add_ring(
-        &mut self,
-        rings: &Rings,
-        at: usize,
-        (level, m, n): (f64, f64, f64),
-        background: &Basis,
-        amplitude: &Basis,
-    ) {
-        let (w, y, c, cc, yc) = (rings.w[at], rings.y[at], rings.c[at], rings.cc[at], rings.yc[at]);
-        self.chi2 += n * w * level * level - 2.0 * level * m * c + m * m * cc;
-        for (i, u) in background.values.iter().enumerate() {
-            let row = LENS + background.first + i;
-            self.right[row] += u * (y - level * n * w + m * c);
-            for p in 0..LENS {
-                self.matrix[(row, p)] += u * rings.level[p][at];
-            }
-            for (k, v) in background.values.iter().enumerate().take(i + 1) {
-                self.matrix[(row, LENS + background.first + k)] += n * w * u * v;
-            }
-        }
-        for (i, u) in amplitude.values.iter().enumerate() {
-            let row = LENS + BACKGROUND + amplitude.first + i;
-            self.right[row] -= u * (yc - level * c + m * cc);
-            for p in 0..LENS {
-                self.matrix[(row, p)] -= u * rings.amplitude[p][at];
-            }
-            for (k, v) in background.values.iter().enumerate() {
-                self.matrix[(row, LENS + background.first + k)] -= u * v * c;
-            }
-            for (k, v) in amplitude.values.iter().enumerate().take(i + 1) {
-                self.matrix[(row, LENS + BACKGROUND + amplitude.first + k)] += u * v * cc;
-            }
-        }
     }
 
     /// χ² of the best background without rings, these equations having been made with amplitude `d`: χ² is quadratic
@@ -171,12 +127,54 @@ impl Normal {
 }
 
 wide! {
+    /// Background and amplitude. `curves`: background less 1, and amplitude, by ring of the band; `lens`: which of the lens'
+    /// parameters the sums hold.
+    pub fn add_rings<'a>(
+        own: &'a mut Normal,
+        rings: &'a Rings,
+        fixed: &'a Fixed,
+        smooth: &'a Smooth,
+        curves: [&'a [f64]; 2],
+        lens: &'a [usize],
+    ) {
+        let n = fixed.w.len();
+        let [level, m] = curves.map(|curve| &curve[..n]);
+        let (w, y) = (&fixed.w[..n], &fixed.y[..n]);
+        let (c, cc, yc) = (&rings.c[..n], &rings.cc[..n], &rings.yc[..n]);
+        let [mut behind, mut over, mut chi2] = [(); 3].map(|()| vec![0.0; n]);
+        for j in 0..n {
+            behind[j] = y[j] - level[j] * fixed.n * w[j] + m[j] * c[j];
+            over[j] = yc[j] - level[j] * c[j] + m[j] * cc[j];
+            chi2[j] = level[j] * (fixed.n * w[j] * level[j] - 2.0 * y[j])
+                + m[j] * (2.0 * (yc[j] - level[j] * c[j]) + m[j] * cc[j]);
+        }
+        own.chi2 += fixed.yy + sum(&chi2);
+        let (background, amplitude) = (&smooth.background.columns, &smooth.amplitude.columns);
+        for (i, u) in background.iter().enumerate() {
+            let row = LENS + i;
+            own.right[row] += u.dot(&behind);
+            lens.iter().for_each(|&p| own.matrix[(row, p)] += u.dot(&rings.level[p]));
+            (0..=i).for_each(|k| own.matrix[(row, LENS + k)] += fixed.background[i][k]);
+        }
+        let [with_c, with_cc] = [&mut behind, &mut chi2];
+        for (i, v) in amplitude.iter().enumerate() {
+            let row = LENS + BACKGROUND + i;
+            own.right[row] -= v.dot(&over);
+            lens.iter().for_each(|&p| own.matrix[(row, p)] -= v.dot(&rings.amplitude[p]));
+            v.weigh(c, with_c);
+            v.weigh(cc, with_cc);
+            background.iter().enumerate().for_each(|(k, u)| own.matrix[(row, LENS + k)] -= u.dot(with_c));
+            (0..=i).for_each(|k| own.matrix[(row, LENS + BACKGROUND + k)] += amplitude[k].dot(with_cc));
+        }
+    }
+}
+
+wide! {
     /// What a sector says of the lens alone.
     pub fn add_lens<'a>(own: &'a mut Normal, sector: &'a Sector, lens: [f64; 3]) {
-        own.chi2 += sum(&sector.chi2);
         own.phase += sum(&sector.phase);
         let (pull, stiff) = (sum(&sector.pull), sum(&sector.stiff));
-        let [slope_pull, _, _, slope_lens, slope] = &sector.slope;
+        let [slope_pull, slope_lens, slope] = &sector.slope;
         let with = sum(slope_lens);
         for p in 0..3 {
             own.right[p] += lens[p] * pull;

@@ -6,6 +6,7 @@
 //! ring of the grid (sinc).
 
 use crate::measure::focus::grid::{Grid, SECTORS};
+use crate::measure::focus::smooth::Smooth;
 use crate::numerics::tapers::autocorrelation;
 use crate::physics::contrast::Lens;
 use std::f64::consts::{PI, TAU};
@@ -38,6 +39,8 @@ pub struct Optics {
     pub cell_b: Vec<f64>,
     /// Frequency of each ring in cycles a pixel.
     pub frequency: Vec<f64>,
+    /// The smooth curves of the fit.
+    pub smooth: Smooth,
     /// Loss by window and ring width at a lag of 0 to 1 patch.
     loss: Vec<f64>,
 }
@@ -59,8 +62,9 @@ impl Optics {
         let low = (LOWEST * size as f64).max(LOWEST_STEPS).ceil() as usize;
         let high = ((HIGHEST * size as f64) as usize).min(rings);
         let loss = (0..=TABLE).map(|i| loss(i as f64 / TABLE as f64)).collect();
-        let frequency = squares.iter().map(|square| square.sqrt()).collect();
-        Self { lens, pixel_nm, grid, band: (low, high), ring_a, ring_b, cell_a, cell_b, frequency, loss }
+        let frequency: Vec<f64> = squares.iter().map(|square| square.sqrt()).collect();
+        let smooth = Smooth::new(&frequency, (low, high));
+        Self { lens, pixel_nm, grid, band: (low, high), ring_a, ring_b, cell_a, cell_b, frequency, smooth, loss }
     }
 
     /// Spatial frequency of a ring in 1/nm.

@@ -6,20 +6,16 @@
 //! short. The general solvers on offer want residuals one by one; here they exist only as sums over maps (see
 //! [`crate::measure::focus::sums`]), which makes the fit cheap, so the damped step is written out.
 
-use crate::measure::focus::flat::{Flat, abscissa, splines};
+use crate::measure::focus::flat::Flat;
 use crate::measure::focus::grid::{Grid, SECTORS};
-use crate::measure::focus::normal::{Normal, Rings, add_lens, add_sector, take_out};
+use crate::measure::focus::normal::{Fixed, Normal, add_lens, add_rings, take_out};
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::sector::{Known, Sector, Turn, correlation};
-use crate::measure::focus::shapes::{POWERS, Shapes, own_background};
-use crate::measure::focus::sums::{Place, Sums, Trial, levels, turn};
-use crate::numerics::sine::sin_cos;
-use crate::numerics::spline::{Basis, Spline};
+use crate::measure::focus::sector::{Known, Rings, Sector, Turn, correlation};
+use crate::measure::focus::shapes::{Shapes, own_background};
+use crate::measure::focus::smooth::{AMPLITUDE, BACKGROUND, POWERS, Smooth};
+use crate::measure::focus::sums::{Place, Sums, Trial, levels};
+use std::cell::OnceCell;
 
-/// Splines of the background.
-pub const BACKGROUND: usize = 7;
-/// Splines of the amplitude.
-pub const AMPLITUDE: usize = 5;
 /// Underfocus, cos 2θ and sin 2θ of astigmatism, gradient.
 pub const LENS: usize = 4;
 /// All parameters.
@@ -32,6 +28,8 @@ const ROUNDS: usize = 4;
 const SMALL_UM: f64 = 3e-4;
 const SMALL_CHI2: f64 = 0.05;
 const SMALL_SLOPE: f64 = 2e-3;
+/// Underfocuses nearer than this are one.
+const SAME_UM: f64 = 1e-9;
 /// Rings on each side over which the excess of their scatter is averaged.
 const EXCESS_OVER: usize = 4;
 
@@ -95,14 +93,14 @@ pub struct Fitter<'a> {
     flat: &'a Flat,
     places: &'a [Place],
     optics: &'a Optics,
-    background: Vec<Basis>,
-    amplitude: Vec<Basis>,
+    smooth: &'a Smooth,
     /// cos 2θ and sin 2θ of each sector; zero where sectors are one.
     twice: Vec<[f64; 2]>,
     /// Σn(y - 1) and Σn(y - 1)² of every cell.
     levels: [Vec<f32>; 2],
-    /// The sectors' own backgrounds, where there are sectors.
-    shapes: Option<Shapes>,
+    fixed: Fixed,
+    /// The sectors' own backgrounds, made where they are asked for.
+    shapes: OnceCell<Shapes>,
 }
 
 struct State {
@@ -115,19 +113,15 @@ struct State {
 impl<'a> Fitter<'a> {
     /// For some maps and their places.
     pub fn new(flat: &'a Flat, places: &'a [Place], optics: &'a Optics) -> Self {
-        let bases = |count: usize| -> Vec<Basis> {
-            let spline: Spline = splines(optics, count);
-            (0..flat.rings).map(|ring| spline.basis(abscissa(optics, ring))).collect()
-        };
         let angle = |sector: usize| {
             let (sine, cosine) = (2.0 * Grid::azimuth_rad(sector)).sin_cos();
             if flat.sectors == 1 { [0.0, 0.0] } else { [cosine, sine] }
         };
         let twice = (0..flat.sectors).map(angle).collect();
-        let background = bases(BACKGROUND);
-        let amplitude = bases(AMPLITUDE);
-        let shapes = (flat.sectors > 1).then(|| Shapes::new(flat, optics, &background, &amplitude));
-        Self { flat, places, optics, background, amplitude, twice, levels: levels(flat), shapes }
+        let smooth = &optics.smooth;
+        let levels = levels(flat);
+        let fixed = Fixed::of(flat, smooth, &levels);
+        Self { flat, places, optics, smooth, twice, levels, fixed, shapes: OnceCell::new() }
     }
 
     /// Background and amplitude at a trial, the lens as given.
@@ -207,29 +201,43 @@ impl<'a> Fitter<'a> {
     /// Normal equations at a state, from sums made at `base`; the sectors' own backgrounds are solved for and gone.
     fn normal(&self, sums: &Sums, base: Trial, state: &State) -> Normal {
         let (low, high) = self.flat.band;
-        // y is counted from 1 in the sums.
-        let level: Vec<f64> = (low..high).map(|j| self.background[j].at(&state.c) - 1.0).collect();
-        let m: Vec<f64> = (low..high).map(|j| self.amplitude[j].at(&state.d)).collect();
+        let [level, m] = self.curves_of(&state.c, &state.d);
         let (mut normal, mut rings) = (Normal::none(), Rings::new(high - low));
         let mut sector = Sector::new(high - low, sums.is_sloped());
-        for (at, twice) in self.twice.iter().enumerate() {
-            let along = state.astigmatism_um[0] * twice[0] + state.astigmatism_um[1] * twice[1];
+        for at in 0..self.twice.len() {
+            let known = self.known(at, [&level, &m]);
+            let along = state.astigmatism_um[0] * known.lens[1] + state.astigmatism_um[1] * known.lens[2];
             let turn = Turn { um: along + state.defocus_um - base.defocus_um, base_um: base.defocus_um };
-            sector.fill(&self.known(at, [&level, &m]), sums, self.flat.band, turn);
-            let lens = [1.0, twice[0], twice[1]];
-            add_lens(&mut normal, &sector, lens);
-            add_sector(&mut rings, &sector, lens);
-            if let Some(shapes) = &self.shapes {
-                let own = own_background(shapes, at, &sector, lens);
+            sector.add_to(&mut rings, &known, sums, self.flat.band, turn);
+            add_lens(&mut normal, &sector, known.lens);
+            if let Some(shapes) = self.shapes() {
+                let own = own_background(shapes, self.smooth, at, &sector, known.lens, [&state.c, &state.d]);
                 take_out(&mut normal, shapes, at, &own);
             }
         }
-        for (at, j) in (low..high).enumerate() {
-            normal.add_ring(&rings, at, (level[at], m[at], sums.n), &self.background[j], &self.amplitude[j]);
-        }
+        let lens: &[usize] = match (self.flat.sectors > 1, sums.is_sloped()) {
+            (true, false) => &[0, 1, 2],
+            (true, true) => &[0, 1, 2, 3],
+            (false, false) => &[0],
+            (false, true) => &[0, 3],
+        };
+        add_rings(&mut normal, &rings, &self.fixed, self.smooth, [&level, &m], lens);
         normal.smooth(LENS, &state.c);
         normal.smooth(LENS + BACKGROUND, &state.d);
         normal
+    }
+
+    /// The sectors' own backgrounds; `None` where sectors are one.
+    fn shapes(&self) -> Option<&Shapes> {
+        let make = || Shapes::new(self.flat, self.smooth, &self.levels[0]);
+        (self.flat.sectors > 1).then(|| self.shapes.get_or_init(make))
+    }
+
+    /// Background less 1, from which y is counted in the sums, and amplitude, by ring of the band.
+    fn curves_of(&self, c: &[f64], d: &[f64]) -> [Vec<f64>; 2] {
+        let band = self.flat.band.0..self.flat.band.1;
+        let level = self.smooth.background.bases[band.clone()].iter().map(|basis| basis.at(c) - 1.0);
+        [level.collect(), self.smooth.amplitude.bases[band].iter().map(|basis| basis.at(d)).collect()]
     }
 
     /// What is known of the cells of a sector; where sectors are one, a cell is its ring.
@@ -245,9 +253,9 @@ impl<'a> Fitter<'a> {
             w: &self.flat.w[cells.clone()],
             a: of(&optics.cell_a, &optics.ring_a),
             b: of(&optics.cell_b, &optics.ring_b),
-            levels: [&self.levels[0][cells.clone()], &self.levels[1][cells.clone()]],
             cell,
             curves,
+            lens: [1.0, self.twice[sector][0], self.twice[sector][1]],
         }
     }
 
@@ -276,45 +284,50 @@ impl<'a> Fitter<'a> {
     pub fn begin_astigmatism(&self, fit: &Fit, starts_um: &[[f64; 2]]) -> Option<[f64; 2]> {
         let (low, high) = self.flat.band;
         let sums = Sums::at(self.flat, self.places, self.optics, fit.trial, false);
-        let level: Vec<f64> = (low..high).map(|j| self.background[j].at(&fit.background) - 1.0).collect();
-        let m: Vec<f64> = (low..high).map(|j| self.amplitude[j].at(&fit.amplitude)).collect();
+        let [level, m] = self.curves_of(&fit.background, &fit.amplitude);
         let mut products = vec![0.0; high - low];
-        let mut score = |start: [f64; 2]| {
-            let of_sector = |(sector, twice): (usize, &[f64; 2])| {
+        let (mut scores, mut none) = (vec![0.0; starts_um.len()], 0.0);
+        for (sector, twice) in self.twice.iter().enumerate() {
+            let known = self.known(sector, [&level, &m]);
+            // Different astigmatisms often add the same along a sector.
+            let mut told: Vec<(f64, f64)> = Vec::new();
+            let mut score = |start: [f64; 2]| {
                 let um = start[0] * twice[0] + start[1] * twice[1];
+                if let Some((_, score)) = told.iter().find(|(other, _)| (other - um).abs() < SAME_UM) {
+                    return *score;
+                }
                 let turn = Turn { um, base_um: fit.trial.defocus_um };
-                let known = self.known(sector, [&level, &m]);
-                -correlation(&known, &sums, self.flat.band, turn, &mut products)
+                let score = -correlation(&known, &sums, self.flat.band, turn, &mut products);
+                told.push((um, score));
+                score
             };
-            self.twice.iter().enumerate().map(of_sector).sum::<f64>()
-        };
-        let none = score([0.0, 0.0]);
-        let scored = starts_um.iter().map(|start| (*start, score(*start)));
-        let best = scored.max_by(|a, b| a.1.total_cmp(&b.1))?;
-        (best.1 > none).then_some(best.0)
+            none += score([0.0, 0.0]);
+            scores.iter_mut().zip(starts_um).for_each(|(sum, start)| *sum += score(*start));
+        }
+        let best = starts_um.iter().zip(&scores).max_by(|a, b| a.1.total_cmp(b.1))?;
+        (*best.1 > none).then_some(*best.0)
     }
 
     /// How many times beyond its noise each ring scatters about a fit, maps summed and neighbouring rings averaged: a
     /// few large structures scatter more than so many patches should. At least 1.
     pub fn excess(&self, fit: &Fit) -> Vec<f64> {
         let sums = Sums::at(self.flat, self.places, self.optics, fit.trial, false);
-        let rings = self.flat.rings;
+        let (rings, (low, high)) = (self.flat.rings, self.flat.band);
+        let [level, m] = self.curves_of(&fit.background, &fit.amplitude);
         let (mut square, mut count) = (vec![0.0; rings], vec![0.0; rings]);
-        for j in self.flat.band.0..self.flat.band.1 {
-            let (level, m) = self.curves(fit, j);
-            for (sector, twice) in self.twice.iter().enumerate() {
-                let at = sector * rings + j;
-                let w = self.flat.w[at];
-                if w == 0.0 {
-                    continue;
-                }
-                let level = level + self.own_level(fit, sector, j);
-                let along = fit.astigmatism_um[0] * twice[0] + fit.astigmatism_um[1] * twice[1];
-                let (sine, cosine) = sin_cos(self.optics.ring_a[j] * along);
-                let [c1, _] = turn(sums.one_of(j), (cosine, sine));
-                let rest = f64::from(self.levels[0][at]) - (level - 1.0) * sums.n + m * c1;
-                square[j] += w * rest * rest / sums.n;
-                count[j] += 1.0;
+        let (mut sector, mut together) = (Sector::new(high - low, false), Rings::new(high - low));
+        for at in 0..self.twice.len() {
+            let known = self.known(at, [&level, &m]);
+            let um = fit.astigmatism_um[0] * known.lens[1] + fit.astigmatism_um[1] * known.lens[2];
+            sector.add_to(&mut together, &known, &sums, self.flat.band, Turn { um, base_um: fit.trial.defocus_um });
+            let own = self.own_of(fit, at);
+            let y = &self.levels[0][at * rings + low..at * rings + high];
+            for j in 0..high - low {
+                let own = own[0] + self.smooth.along[1][j] * (own[1] + self.smooth.along[1][j] * own[2]);
+                let rest = known.w[j] * (f64::from(y[j]) - (level[j] + own) * sums.n) + m[j] * sector.c[j];
+                let is_seen = if known.w[j] > 0.0 { 1.0 } else { 0.0 };
+                square[low + j] += is_seen * rest * rest / (known.w[j] * sums.n).max(1e-300);
+                count[low + j] += is_seen;
             }
         }
         let near = |j: usize| j.saturating_sub(EXCESS_OVER)..(j + EXCESS_OVER + 1).min(rings);
@@ -331,7 +344,7 @@ impl<'a> Fitter<'a> {
         let (mut sum, mut weights) = (0.0, 0.0);
         for j in self.flat.band.0..self.flat.band.1 {
             let w: f64 = (0..self.flat.sectors).map(|sector| self.flat.w[sector * self.flat.rings + j]).sum();
-            sum += w * self.amplitude[j].at(&fit.amplitude);
+            sum += w * self.smooth.amplitude.bases[j].at(&fit.amplitude);
             weights += w;
         }
         sum / weights.max(1e-300)
@@ -339,12 +352,17 @@ impl<'a> Fitter<'a> {
 
     /// What a sector's background has above the common one.
     pub fn own_level(&self, fit: &Fit, sector: usize, ring: usize) -> f64 {
-        let own = self.shapes.as_ref().zip(fit.shapes.get(sector));
-        own.map_or(0.0, |(shapes, own)| shapes.powers[ring].iter().zip(own).map(|(q, p)| q * p).sum())
+        self.smooth.powers[ring].iter().zip(self.own_of(fit, sector)).map(|(q, p)| q * p).sum()
+    }
+
+    /// Its parabola; none where sectors are one.
+    fn own_of(&self, fit: &Fit, sector: usize) -> [f64; POWERS] {
+        let own = fit.shapes.get(sector).filter(|_| self.flat.sectors > 1);
+        own.copied().unwrap_or([0.0; POWERS])
     }
 
     /// Level of background and rings at a ring.
     pub fn curves(&self, fit: &Fit, ring: usize) -> (f64, f64) {
-        (self.background[ring].at(&fit.background), self.amplitude[ring].at(&fit.amplitude))
+        (self.smooth.background.bases[ring].at(&fit.background), self.smooth.amplitude.bases[ring].at(&fit.amplitude))
     }
 }

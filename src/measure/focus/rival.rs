@@ -6,21 +6,18 @@
 //! own, and over one too stiff to follow a ring, with half the parameters. Where either describes the spectrum as well,
 //! nothing is told.
 
-use crate::measure::focus::flat::{Flat, abscissa, splines};
+use crate::measure::focus::flat::Flat;
 use crate::measure::focus::normal::STIFFNESS;
 use crate::measure::focus::null::{Wave, curves};
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::refine::{AMPLITUDE, BACKGROUND, Fit, Fitter};
-use crate::measure::focus::sector;
+use crate::measure::focus::refine::{Fit, Fitter};
+use crate::measure::focus::sector::dot;
+use crate::measure::focus::smooth::{AMPLITUDE, BACKGROUND, STIFF, Smooth, Splines};
 use crate::measure::focus::sums::{Place, Sums, Trial, levels, turn, turn_two};
 use crate::numerics::sine::sin_cos;
-use crate::numerics::spline::Basis;
 use crate::numerics::wide::wide;
 use nalgebra::{DMatrix, DVector, SMatrix, SVector};
 
-/// Splines of the stiff background and of the amplitude over it.
-const STIFF: usize = 4;
-const STIFF_AMPLITUDE: usize = 4;
 /// Steps of underfocus, in radians of the rings' phase at the highest frequency.
 const STEP_RAD: f64 = 0.5;
 /// Least turn of the phase over the band that is tried: half a ring.
@@ -35,18 +32,19 @@ const BETTER_BY: f64 = 9.0;
 pub fn as_good(round: &Flat, places: &[Place], optics: &Optics, fit: &Fit, sd: f64) -> Option<f64> {
     let own = chi2(round, places, optics, fit);
     let rings = (round.band.1 - round.band.0) as f64;
-    let spared = (BACKGROUND + AMPLITUDE - STIFF - STIFF_AMPLITUDE) as f64 * rings.ln() * sd * sd;
+    let spared = (BACKGROUND + AMPLITUDE - 2 * STIFF) as f64 * rings.ln() * sd * sd;
     let top = optics.band.1 - 1;
     let least = (LEAST_RAD - optics.ring_b[top]) / optics.ring_a[top];
     let most = optics.least_defocus_um();
     let middle = Trial { defocus_um: 0.5 * (least + most), slope: fit.trial.slope };
     let turned = Turned::at(round, places, optics, middle);
-    let free = Model::new(round, optics, [BACKGROUND, AMPLITUDE], &vec![1.0; round.rings], STIFFNESS);
-    let stiff = Model::new(round, optics, [STIFF, STIFF_AMPLITUDE], &over_curve(round, optics), 0.0);
+    let Smooth { background, amplitude, stiff, .. } = &optics.smooth;
+    let free = Model::new(&turned, [background, amplitude], &vec![1.0; round.rings], STIFFNESS);
+    let stiff = Model::new(&turned, [stiff, stiff], &over_curve(round, optics), 0.0);
     let is_as_good = |um: &f64| {
-        let rings = turned.to(*um);
-        free.chi2(round, &rings).is_some_and(|rival| rival < own + BETTER_BY * sd * sd)
-            || stiff.chi2(round, &rings).is_some_and(|rival| rival < own + spared)
+        let waves = turned.to(*um);
+        free.chi2(&waves).is_some_and(|rival| rival < own + BETTER_BY * sd * sd)
+            || stiff.chi2(&waves).is_some_and(|rival| rival < own + spared)
     };
     let steps = ((most - least) * optics.ring_a[top] / STEP_RAD).ceil() as usize;
     (0..steps).map(|step| least + STEP_RAD / optics.ring_a[top] * step as f64).find(is_as_good)
@@ -62,8 +60,8 @@ fn chi2(round: &Flat, places: &[Place], optics: &Optics, fit: &Fit) -> f64 {
     round.y.iter().zip(&round.n).zip(places).map(of_map).sum()
 }
 
-/// Σn over the maps, by ring of the band, of wave, wave², y, y·wave and y²; the wave is -κ cos Φ.
-type RingData = [Vec<f64>; 5];
+/// Σn over the maps, by ring of the band, of wave, wave² and y·wave; the wave is -κ cos Φ.
+type Waves = [Vec<f64>; 3];
 
 /// Sums over the maps at one underfocus, to be turned to others: over so small a range what a patch keeps of the rings
 /// hardly changes.
@@ -72,127 +70,97 @@ struct Turned<'a> {
     optics: &'a Optics,
     at_um: f64,
     sums: Sums,
-    levels: [Vec<f32>; 2],
+    /// Σn over the maps, by ring of the band, of y and y².
+    levels: [Vec<f64>; 2],
 }
 
 impl<'a> Turned<'a> {
     fn at(round: &'a Flat, places: &[Place], optics: &'a Optics, trial: Trial) -> Self {
         let sums = Sums::at(round, places, optics, trial, false);
-        Self { round, optics, at_um: trial.defocus_um, sums, levels: levels(round) }
+        let [one, two] = levels(round);
+        // The sums count y from 1.
+        let y = round.band.0..round.band.1;
+        let y = y.map(|j| (f64::from(one[j]) + sums.n, f64::from(two[j]) + 2.0 * f64::from(one[j]) + sums.n));
+        let (y, yy) = y.unzip();
+        Self { round, optics, at_um: trial.defocus_um, sums, levels: [y, yy] }
     }
 
-    fn to(&self, um: f64) -> RingData {
+    fn to(&self, um: f64) -> Waves {
         let (low, high) = self.round.band;
-        let mut found = [(); 5].map(|()| vec![0.0; high - low]);
-        let levels = [0, 1].map(|k| &self.levels[k][low..high]);
-        turned(&mut found, &self.sums, levels, &self.optics.ring_a[low..high], um - self.at_um, low);
+        let mut found = [(); 3].map(|()| vec![0.0; high - low]);
+        turned(&mut found, &self.sums, &self.optics.ring_a[low..high], um - self.at_um, low);
         found
     }
 }
 
 wide! {
-    fn turned<'a>(
-        found: &'a mut RingData,
-        sums: &'a Sums,
-        levels: [&'a [f32]; 2],
-        a: &'a [f64],
-        beyond_um: f64,
-        low: usize,
-    ) {
-        let [wave, wave2, y, y_wave, yy] = found;
-        let n = sums.n;
-        for j in 0..a.len() {
+    fn turned<'a>(found: &'a mut Waves, sums: &'a Sums, a: &'a [f64], beyond_um: f64, low: usize) {
+        let [wave, wave2, y_wave] = found;
+        let n = a.len();
+        let (wave, wave2, y_wave) = (&mut wave[..n], &mut wave2[..n], &mut y_wave[..n]);
+        let [c0, s0] = [0, 1].map(|k| &sums.one[k][low..low + n]);
+        let [cc0, cs0, ss0] = [0, 1, 2].map(|k| &sums.two[k][low..low + n]);
+        let [yc0, ys0] = [0, 1].map(|k| &sums.wave[k][low..low + n]);
+        for j in 0..n {
             let (sine, cosine) = sin_cos(a[j] * beyond_um);
-            let [c, _] = turn(sums.one_of(low + j), (cosine, sine));
-            let [cc, _, _] = turn_two(sums.two_of(low + j), (cosine, sine));
-            let [yc, _] = turn(sums.wave_of(low + j), (cosine, sine));
-            // The sums count y from 1.
-            let (one, two) = (f64::from(levels[0][j]), f64::from(levels[1][j]));
+            let [c, _] = turn([c0[j], s0[j]], (cosine, sine));
+            let [cc, _, _] = turn_two([cc0[j], cs0[j], ss0[j]], (cosine, sine));
+            let [yc, _] = turn([f64::from(yc0[j]), f64::from(ys0[j])], (cosine, sine));
             wave[j] = -c;
             wave2[j] = cc;
-            y[j] = one + n;
             y_wave[j] = -(yc + c);
-            yy[j] = two + 2.0 * one + n;
         }
-    }
-
-    fn dot<'a>(a: &'a [f64], b: &'a [f64]) -> f64 {
-        sector::dot((a, b))
     }
 }
 
 /// Background and rings of so many splines, in terms of what the maps were divided by.
-struct Model {
-    amplitude: Vec<Basis>,
-    size: [usize; 2],
+struct Model<'a> {
+    background: &'a Splines,
+    amplitude: &'a Splines,
     stiffness: f64,
-    /// Products of the background with itself, for one patch; the same at every underfocus.
+    /// Weights of the rings of the band, times what lies over the background of one, and its square.
+    w: [Vec<f64>; 2],
+    /// The same at every underfocus: products of the background with itself and with the data, and of these with themselves.
     same: DMatrix<f64>,
-    /// Weights of the rings of the band in each other sum: background, and background and amplitude together, by row and
-    /// column of the equations; amplitude, and amplitude with itself.
-    background: Vec<(usize, Vec<f64>)>,
-    both: Vec<((usize, usize), Vec<f64>)>,
-    rings: Vec<(usize, Vec<f64>)>,
-    squares: Vec<((usize, usize), Vec<f64>)>,
+    right: DVector<f64>,
+    square: f64,
+    /// Weights of the amplitude's splines in its mean.
+    strength: Vec<f64>,
 }
 
-impl Model {
+impl<'a> Model<'a> {
     /// `over`: background of one, over the curve that the maps were divided by.
-    fn new(round: &Flat, optics: &Optics, size: [usize; 2], over: &[f64], stiffness: f64) -> Self {
-        let [background, amplitude] = size.map(|count| -> Vec<Basis> {
-            let spline = splines(optics, count);
-            (0..round.rings).map(|ring| spline.basis(abscissa(optics, ring))).collect()
-        });
-        let (low, high) = round.band;
-        let of = |bases: &[Basis], spline: usize| -> Vec<f64> { (low..high).map(|j| bases[j].of(spline)).collect() };
-        let u: Vec<Vec<f64>> = (0..size[0]).map(|spline| of(&background, spline)).collect();
-        let v: Vec<Vec<f64>> = (0..size[1]).map(|spline| of(&amplitude, spline)).collect();
-        let weighed = |factors: &[&[f64]], power: i32| -> Vec<f64> {
-            let ring = |at: usize| {
-                factors.iter().map(|factor| factor[at]).product::<f64>()
-                    * round.w[low + at]
-                    * over[low + at].powi(power)
-            };
-            (0..high - low).map(ring).collect()
-        };
-        let mut same = DMatrix::zeros(size[0] + size[1], size[0] + size[1]);
-        for (i, u_i) in u.iter().enumerate() {
-            for (k, u_k) in u.iter().enumerate() {
-                same[(i, k)] = weighed(&[u_i, u_k], 2).iter().sum();
+    fn new(turned: &Turned<'_>, [background, amplitude]: [&'a Splines; 2], over: &[f64], stiffness: f64) -> Self {
+        let (round, [y, yy]) = (turned.round, &turned.levels);
+        let band = round.band.0..round.band.1;
+        let w = &round.w[band.clone()];
+        let weights =
+            |power: i32| -> Vec<f64> { w.iter().zip(&over[band.clone()]).map(|(w, o)| w * o.powi(power)).collect() };
+        let [once, twice] = [weights(1), weights(2)];
+        let (behind, count) = (background.columns.len(), amplitude.columns.len());
+        let mut same = DMatrix::zeros(behind + count, behind + count);
+        let mut right = DVector::zeros(behind + count);
+        let data: Vec<f64> = once.iter().zip(y).map(|(w, y)| w * y).collect();
+        let mut product = vec![0.0; w.len()];
+        for (i, u) in background.columns.iter().enumerate() {
+            right[i] = u.dot(&data);
+            u.weigh(&twice, &mut product);
+            for (k, v) in background.columns.iter().enumerate().take(i + 1) {
+                same[(i, k)] = turned.sums.n * v.dot(&product);
             }
         }
-        let row = |k: usize| size[0] + k;
-        let pairs = |rows: usize, columns: usize| (0..rows).flat_map(move |i| (0..columns).map(move |k| (i, k)));
-        Self {
-            background: u.iter().enumerate().map(|(i, u)| (i, weighed(&[u], 1))).collect(),
-            both: pairs(size[1], size[0]).map(|(i, k)| ((row(i), k), weighed(&[&v[i], &u[k]], 2))).collect(),
-            rings: v.iter().enumerate().map(|(k, v)| (row(k), weighed(&[v], 1))).collect(),
-            squares: pairs(size[1], size[1])
-                .filter(|(i, k)| k <= i)
-                .map(|(i, k)| ((row(i), row(k)), weighed(&[&v[i], &v[k]], 2)))
-                .collect(),
-            amplitude,
-            size,
-            stiffness,
-            same,
-        }
+        let strength = amplitude.columns.iter().map(|v| v.dot(w)).collect();
+        let square = dot((w, yy));
+        Self { background, amplitude, stiffness, w: [once, twice], same, right, square, strength }
     }
 
     /// χ² of the best background and rings; `None` where such rings would be inverted.
-    fn chi2(&self, round: &Flat, rings: &RingData) -> Option<f64> {
-        let [behind, count] = self.size;
-        let n: f64 = round.n.iter().sum();
-        let mut normal = &self.same * n;
-        let mut right = DVector::<f64>::zeros(behind + count);
-        let [wave, wave2, y, y_wave, yy] = rings;
-        let (low, high) = round.band;
-        let square = dot(&round.w[low..high], yy);
-        self.background.iter().for_each(|(row, weights)| right[*row] = dot(weights, y));
-        self.rings.iter().for_each(|(row, weights)| right[*row] = dot(weights, y_wave));
-        self.both.iter().for_each(|(at, weights)| normal[*at] = dot(weights, wave));
-        self.squares.iter().for_each(|(at, weights)| normal[*at] = dot(weights, wave2));
+    fn chi2(&self, waves: &Waves) -> Option<f64> {
+        let (mut normal, mut right) = (self.same.clone(), self.right.clone());
+        rings_of(self, waves, &mut normal, &mut right);
         normal.fill_upper_triangle_with_lower_triangle();
         let mut held = normal.clone();
+        let (behind, count) = (self.background.columns.len(), self.amplitude.columns.len());
         for (first, count) in [(0, behind), (behind, count)] {
             for at in first..first + count {
                 held[(at, at)] += RIDGE;
@@ -206,10 +174,31 @@ impl Model {
             }
         }
         let solution = held.cholesky()?.solve(&right);
-        let strength: f64 = (round.band.0..round.band.1)
-            .map(|j| round.w[j] * self.amplitude[j].at(&solution.as_slice()[behind..]))
-            .sum();
-        (strength > 0.0).then(|| square - 2.0 * solution.dot(&right) + (&normal * &solution).dot(&solution))
+        let strength = dot((&self.strength, &solution.as_slice()[behind..]));
+        (strength > 0.0).then(|| self.square - 2.0 * solution.dot(&right) + (&normal * &solution).dot(&solution))
+    }
+}
+
+wide! {
+    /// What the rings have to do with the data, with the background and with themselves.
+    fn rings_of<'a>(model: &'a Model<'a>, waves: &'a Waves, normal: &'a mut DMatrix<f64>, right: &'a mut DVector<f64>) {
+        let [wave, wave2, y_wave] = waves;
+        let [once, twice] = &model.w;
+        let weigh = |w: &[f64], values: &[f64]| -> Vec<f64> { w.iter().zip(values).map(|(w, value)| w * value).collect() };
+        let (wave, wave2, y_wave) = (weigh(twice, wave), weigh(twice, wave2), weigh(once, y_wave));
+        let mut product = vec![0.0; wave.len()];
+        let behind = model.background.columns.len();
+        for (i, v) in model.amplitude.columns.iter().enumerate() {
+            right[behind + i] = v.dot(&y_wave);
+            v.weigh(&wave, &mut product);
+            for (k, u) in model.background.columns.iter().enumerate() {
+                normal[(behind + i, k)] = u.dot(&product);
+            }
+            v.weigh(&wave2, &mut product);
+            for (k, u) in model.amplitude.columns.iter().enumerate().take(i + 1) {
+                normal[(behind + i, behind + k)] = u.dot(&product);
+            }
+        }
     }
 }
 
@@ -217,7 +206,7 @@ impl Model {
 fn over_curve(round: &Flat, optics: &Optics) -> Vec<f64> {
     let (mut normal, mut right) = (SMatrix::<f64, 3, 3>::identity() * 1e-9, SVector::<f64, 3>::zeros());
     let powers = |ring: usize| {
-        let x = abscissa(optics, ring);
+        let x = optics.smooth.abscissa[ring];
         SVector::<f64, 3>::new(1.0, x, x * x)
     };
     for j in round.band.0..round.band.1 {

@@ -1,5 +1,6 @@
 //! The figures of a series that a facility watches: one number each, the columns of `assessments`.
 
+use crate::numerics::median;
 use crate::record::{Record, Tilt};
 
 /// The scale on which a figure scatters evenly, so that limits of a control chart mean the same on both sides.
@@ -151,34 +152,17 @@ pub const FIGURES: [Figure; 12] = [
 ];
 
 fn median(record: &Record, figure: impl Fn(&Tilt) -> Option<f64>) -> Option<f64> {
-    middle(record.tilts.iter().filter_map(figure).collect())
+    median::median(record.tilts.iter().filter_map(figure))
 }
 
 fn seam_distortion(record: &Record) -> Option<f64> {
     let seams = record.tilts.iter().flat_map(|tilt| tilt.seams.iter().flatten());
-    middle(seams.filter_map(|seam| seam.distortion_rms_px).collect())
-}
-
-/// The median; `None` of nothing.
-fn middle(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    match n {
-        0 => None,
-        _ if n % 2 == 1 => Some(values[n / 2]),
-        _ => Some(0.5 * (values[n / 2 - 1] + values[n / 2])),
-    }
+    median::median(seams.filter_map(|seam| seam.distortion_rms_px))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_median_is_the_middle() {
-        assert_eq!((middle(vec![]), middle(vec![3.0, 1.0, 2.0])), (None, Some(2.0)));
-        assert_eq!(middle(vec![4.0, 1.0, 2.0, 3.0]), Some(2.5));
-    }
 
     #[test]
     fn a_scale_has_its_way_back_and_no_place_for_what_it_cannot_hold() {

@@ -4,6 +4,7 @@ use crate::measure::cells::Cells;
 use crate::measure::dark_area::{self, DarkArea};
 use crate::measure::opposite;
 use crate::measure::tally::Tally;
+use crate::numerics::median::upper_median;
 use crate::numerics::regression;
 use crate::numerics::smooth_run::{self, Place};
 use crate::record::Counts;
@@ -123,11 +124,7 @@ pub fn over_run(places: &[Place], values: &[Option<f64>]) -> (Vec<Option<f64>>, 
 
 /// The plane common to all tilts: component-wise median.
 pub fn common_gradient(tilts: &[Option<Gradient>]) -> Option<Gradient> {
-    let median = |of: fn(&Gradient) -> f64| {
-        let mut values: Vec<f64> = tilts.iter().flatten().map(of).collect();
-        values.sort_by(f64::total_cmp);
-        values.get(values.len() / 2).copied()
-    };
+    let median = |of: fn(&Gradient) -> f64| upper_median(tilts.iter().flatten().map(of));
     Some(Gradient { x: median(|g| g.x)?, y: median(|g| g.y)? })
 }
 

@@ -1,6 +1,7 @@
 //! Coverage: which directions were seen, in which order, and what the missing ones cost.
 
 use crate::measured::{Measured, parted};
+use crate::numerics::median::median;
 use crate::physics::tilt::{crowther_resolution, elongation_factor, missing_wedge_fraction};
 use crate::record::Coverage;
 
@@ -32,7 +33,7 @@ pub fn measure(views: &[View], order_source: &str, thickness_nm: Measured<f64>) 
         min_deg,
         max_deg,
         tilts: angles.len(),
-        step_deg: median(&gaps),
+        step_deg: median(gaps.iter().copied()),
         largest_gap_deg: largest.map(|at| gaps[at]),
         largest_gap_between_deg: largest.map(|at| [angles[at], angles[at + 1]]),
         repeated_angles: directions.repeated,
@@ -58,7 +59,7 @@ impl Directions {
         let mut sorted: Vec<f64> = views.iter().map(|view| view.tilt_deg).collect();
         sorted.sort_by(f64::total_cmp);
         let steps: Vec<f64> = sorted.windows(2).map(|p| p[1] - p[0]).filter(|&gap| gap > 1e-6).collect();
-        let tolerance = median(&steps).map_or(SAME_DEG, |step| SAME_DEG.min(step / 5.0));
+        let tolerance = median(steps.iter().copied()).map_or(SAME_DEG, |step| SAME_DEG.min(step / 5.0));
         let (mut angles, mut repeated): (Vec<f64>, Vec<f64>) = (Vec::new(), Vec::new());
         for angle in sorted {
             match angles.last() {
@@ -72,14 +73,6 @@ impl Directions {
         }
         Self { angles, repeated }
     }
-}
-
-fn median(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    let middle = sorted.len() / 2;
-    let high = *sorted.get(middle)?;
-    Some(if sorted.len() % 2 == 1 { high } else { 0.5 * (sorted[middle - 1] + high) })
 }
 
 /// How the angles were visited in time.

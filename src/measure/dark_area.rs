@@ -3,6 +3,7 @@
 //! A grid bar shadows the frame along a straight edge; the beam's edge cuts it with a round one. Which of the two
 //! it looks like is read from the boundary: a line and a circle are fitted to it.
 
+use crate::numerics::median::upper_median;
 use nalgebra::{DMatrix, DVector};
 use ndarray::Array2;
 
@@ -64,8 +65,10 @@ const SHADOW_MEDIAN: f64 = 0.35;
 /// the robust mean of the tilt.
 pub fn find(cells: &Array2<f32>, robust_mean: f64) -> DarkArea {
     let mut shadows: Vec<Vec<(usize, usize)>> = at_border(cells, robust_mean);
-    shadows
-        .retain(|shadow| median(shadow.iter().map(|&at| f64::from(cells[at])).collect()) < SHADOW_MEDIAN * robust_mean);
+    shadows.retain(|shadow| {
+        let median = upper_median(shadow.iter().map(|&at| f64::from(cells[at])));
+        median.is_some_and(|median| median < SHADOW_MEDIAN * robust_mean)
+    });
     let mut mask = Array2::from_elem(cells.dim(), false);
     shadows.iter().flatten().for_each(|&at| mask[at] = true);
     let inside = cells.iter().filter(|v| !v.is_nan()).count().max(1);
@@ -77,11 +80,6 @@ pub fn find(cells: &Array2<f32>, robust_mean: f64) -> DarkArea {
         shape_of(&boundary(&alone, cells), &alone)
     });
     DarkArea { fraction, mask, shape }
-}
-
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values[values.len() / 2]
 }
 
 /// The connected areas under half of the mean that touch the border of the frame.

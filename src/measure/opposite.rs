@@ -4,6 +4,8 @@
 //! The difference of a figure between +θ and -θ is a straight line through zero for a sound series (a pre-tilt, a
 //! wedge-shaped section); a stretch of tilts that lies below it stands out.
 
+use crate::numerics::median::{MAD_TO_SD, upper_median};
+
 /// Fewest tilts in a row that this test speaks of; shorter stretches are found by the run itself.
 const FEWEST_IN_A_ROW: usize = 3;
 const OFF_AFTER_SDS: f64 = 4.0;
@@ -16,9 +18,9 @@ pub fn below(angles_deg: &[f64], values: &[Option<f64>], least: f64) -> Vec<Opti
     let differences = differences(angles_deg, values);
     let slopes: Vec<f64> =
         differences.iter().zip(angles_deg).filter_map(|(d, &x)| d.filter(|_| x.abs() > 1e-6).map(|d| d / x)).collect();
-    let slope = median(slopes).unwrap_or(0.0);
+    let slope = upper_median(slopes).unwrap_or(0.0);
     let rest: Vec<Option<f64>> = differences.iter().zip(angles_deg).map(|(d, x)| d.map(|d| d - slope * x)).collect();
-    let Some(sd) = median(rest.iter().filter_map(|r| r.map(f64::abs)).collect()).map(|m| 1.4826 * m) else {
+    let Some(sd) = upper_median(rest.iter().filter_map(|r| r.map(f64::abs))).map(|m| MAD_TO_SD * m) else {
         return vec![None; values.len()];
     };
     let limit = (OFF_AFTER_SDS * sd).max(least);
@@ -28,7 +30,7 @@ pub fn below(angles_deg: &[f64], values: &[Option<f64>], least: f64) -> Vec<Opti
 
 fn differences(angles_deg: &[f64], values: &[Option<f64>]) -> Vec<Option<f64>> {
     let steps: Vec<f64> = angles_deg.windows(2).map(|pair| pair[1] - pair[0]).collect();
-    let reach = PARTNER_SHARE * median(steps).unwrap_or(0.0);
+    let reach = PARTNER_SHARE * upper_median(steps).unwrap_or(0.0);
     let partner = |x: f64| {
         let distance = |at: &usize| (angles_deg[*at] + x).abs();
         (0..angles_deg.len()).min_by(|a, b| distance(a).total_cmp(&distance(b))).filter(|at| distance(at) <= reach)
@@ -47,11 +49,6 @@ fn long_stretches(low: &[Option<f64>]) -> Vec<Option<f64>> {
         start += length.max(1);
     }
     kept
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 #[cfg(test)]

@@ -15,6 +15,7 @@
 use crate::measure::detail::{self, Reach};
 use crate::measure::noise::{Noise, Rings};
 use crate::measure::opposite;
+use crate::numerics::median::{MAD_TO_SD, upper_median};
 use crate::numerics::rotational::PolarMeans;
 use crate::numerics::smooth_run::{self, Place};
 use rayon::prelude::*;
@@ -207,7 +208,7 @@ impl Signals {
     }
 
     fn median_over_tilts(&self, band: usize, of: fn(&Signal) -> f64) -> f64 {
-        median(self.bands.iter().flatten().map(|bands| of(&bands[band])).collect()).unwrap_or(0.0)
+        upper_median(known(self.bands.iter().flatten().map(|bands| of(&bands[band])))).unwrap_or(0.0)
     }
 }
 
@@ -329,7 +330,7 @@ fn slope(y: &[Option<f64>], x: &[Option<f64>]) -> f64 {
             }
         }
     }
-    median(slopes).unwrap_or(0.0).clamp(0.0, 1.0)
+    upper_median(known(slopes)).unwrap_or(0.0).clamp(0.0, 1.0)
 }
 
 /// Motions that are tried.
@@ -386,7 +387,9 @@ impl Directions {
             bands.directed.iter().flat_map(|band| (0..SECTORS).map(move |sector| band * SECTORS + sector)).collect();
         let typicals: Vec<f64> = cells
             .iter()
-            .map(|&cell| median(signals.cells.iter().flatten().map(|tilt| tilt[cell].power).collect()).unwrap_or(0.0))
+            .map(|&cell| {
+                upper_median(known(signals.cells.iter().flatten().map(|tilt| tilt[cell].power))).unwrap_or(0.0)
+            })
             .collect();
         let by_cell: Vec<Vec<Option<Power>>> = cells
             .par_iter()
@@ -396,8 +399,8 @@ impl Directions {
         let errors = cells.iter().zip(&typicals).zip(&by_cell).map(|((&cell, &typical), powers)| {
             let share = |power: &Power| (power.found / power.expected - 1.0).abs();
             let shares = powers.iter().flatten().filter(|power| power.expected > LEAST_EXPECTED).map(share);
-            let share = (1.4826 * median(shares.collect()).unwrap_or(0.0)).max(LEAST_SHARE);
-            let counting = median(signals.cells.iter().flatten().map(|tilt| tilt[cell].error).collect());
+            let share = (MAD_TO_SD * upper_median(known(shares)).unwrap_or(0.0)).max(LEAST_SHARE);
+            let counting = upper_median(known(signals.cells.iter().flatten().map(|tilt| tilt[cell].error)));
             let counting = counting.filter(|_| typical > 0.0).map_or(f64::INFINITY, |counting| counting / typical);
             CellError { counting, share }
         });
@@ -585,10 +588,8 @@ pub fn loss_at_half_nyquist(length_px: f64) -> f64 {
     if length_px >= 4.0 { 1.0 } else { 1.0 - sinc(length_px / 4.0).abs() }
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.retain(|value| !value.is_nan());
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
+fn known(values: impl IntoIterator<Item = f64>) -> impl Iterator<Item = f64> {
+    values.into_iter().filter(|value| !value.is_nan())
 }
 
 #[cfg(test)]

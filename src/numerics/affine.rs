@@ -1,5 +1,6 @@
 //! A plane map out of pairs of points, most of which are right: `to = m · from + t`.
 
+use crate::numerics::median::upper_median;
 use crate::numerics::regression;
 
 /// A pair is left out once it lies this many robust standard deviations off the map …
@@ -90,7 +91,7 @@ pub fn fit(from: &[[f64; 2]], to: &[[f64; 2]], weights: &[f64]) -> Option<Fit> {
     let mut map = solve(from, to, weights)?.map;
     for _ in 0..ROUNDS {
         let off = distances(&map, from, to);
-        let floor = (0.1 * median(&off)?).max(LEAST_SD);
+        let floor = (0.1 * upper_median(off.iter().copied())?).max(LEAST_SD);
         let lighter: Vec<f64> = weights.iter().zip(&off).map(|(w, off)| w / off.max(floor)).collect();
         map = solve(from, to, &lighter)?.map;
     }
@@ -98,7 +99,7 @@ pub fn fit(from: &[[f64; 2]], to: &[[f64; 2]], weights: &[f64]) -> Option<Fit> {
     for _ in 0..ROUNDS {
         let off = distances(&map, from, to);
         let inner: Vec<f64> = off.iter().zip(&used).filter(|(_, used)| **used).map(|(off, _)| *off).collect();
-        let limit = OUTLYING_SDS * (median(&inner)? / MAD_OF_A_PLANE).max(LEAST_SD);
+        let limit = OUTLYING_SDS * (upper_median(inner.iter().copied())? / MAD_OF_A_PLANE).max(LEAST_SD);
         let kept: Vec<bool> = off.iter().map(|&off| off <= limit).collect();
         let solved = solve(&chosen(from, &kept), &chosen(to, &kept), &chosen(weights, &kept))?;
         map = solved.map;
@@ -121,12 +122,6 @@ fn distances(map: &Affine, from: &[[f64; 2]], to: &[[f64; 2]]) -> Vec<f64> {
         (at[0] - to[0]).hypot(at[1] - to[1])
     };
     from.iter().zip(to).map(one).collect()
-}
-
-fn median(values: &[f64]) -> Option<f64> {
-    let mut sorted = values.to_vec();
-    sorted.sort_by(f64::total_cmp);
-    sorted.get(sorted.len() / 2).copied()
 }
 
 /// Weighted least squares.

@@ -7,6 +7,8 @@
 //! run is made again, so that two bad values side by side do not vouch for each other. A run never crosses from
 //! one segment to another while its own segment has enough neighbours.
 
+use crate::numerics::median::{MAD_TO_SD, upper_median};
+
 /// A value of the run: where it stands and to which stretch of the acquisition it belongs.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Place {
@@ -70,12 +72,8 @@ fn predict_all(places: &[Place], values: &[Option<f64>], off: &[bool]) -> Smooth
     SmoothRun { expected, scatter: robust_sd(kept), deviation, off: off.to_vec() }
 }
 
-fn robust_sd(mut magnitudes: Vec<f64>) -> Option<f64> {
-    if magnitudes.len() < 5 {
-        return None;
-    }
-    magnitudes.sort_by(f64::total_cmp);
-    Some(1.4826 * magnitudes[magnitudes.len() / 2])
+fn robust_sd(magnitudes: Vec<f64>) -> Option<f64> {
+    upper_median(magnitudes.iter().copied()).filter(|_| magnitudes.len() >= 5).map(|mad| MAD_TO_SD * mad)
 }
 
 /// Prediction at one place; with a value known, that of the candidates which is nearest to it.
@@ -88,7 +86,7 @@ fn predict(known: &[(Place, f64, usize)], place: Place, value: Option<f64>, at: 
         return None;
     }
     let candidates = [robust(&points, value)].into_iter().flatten().chain(near.plain());
-    let value = value.unwrap_or_else(|| median(points.iter().map(|p| p.1).collect()));
+    let value = value.unwrap_or_else(|| median_or_nan(points.iter().map(|p| p.1)));
     candidates.min_by(|a, b| (a - value).abs().total_cmp(&(b - value).abs()))
 }
 
@@ -145,7 +143,7 @@ fn line_at_zero(a: (f64, f64), b: (f64, f64)) -> f64 {
 /// Least median of squares at x = 0; among equally good fits the one nearest to `value`.
 fn robust(points: &[(f64, f64)], value: Option<f64>) -> Option<f64> {
     let degree = match points.len() {
-        0..=3 => return Some(median(points.iter().map(|p| p.1).collect())),
+        0..=3 => return Some(median_or_nan(points.iter().map(|p| p.1))),
         4..=6 => 1,
         _ => 2,
     };
@@ -190,13 +188,11 @@ fn parabola(a: (f64, f64), b: (f64, f64), c: (f64, f64)) -> [f64; 3] {
 }
 
 fn median_residual(points: &[(f64, f64)], fit: &[f64; 3]) -> f64 {
-    median(points.iter().map(|&(x, y)| (y - fit[0] - x * (fit[1] + x * fit[2])).abs()).collect())
+    median_or_nan(points.iter().map(|&(x, y)| (y - fit[0] - x * (fit[1] + x * fit[2])).abs()))
 }
 
-/// Upper median; NaN for no values.
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(f64::NAN)
+fn median_or_nan(values: impl Iterator<Item = f64>) -> f64 {
+    upper_median(values).unwrap_or(f64::NAN)
 }
 
 #[cfg(test)]

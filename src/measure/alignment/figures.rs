@@ -10,6 +10,7 @@ use crate::measure::tracking::axis::apart_deg;
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::{Tracked, figures};
 use crate::measured::Measured;
+use crate::numerics::median::upper_median;
 use crate::numerics::regression;
 use crate::record::alignment::{Alignment, TiltAlignment};
 use crate::record::evidence::{AlignmentCurves, SightCurve, TrackCurve};
@@ -152,11 +153,6 @@ fn of_tilt(aligned: &Aligned, tilt: usize, shown: bool) -> TiltAlignment {
     }
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
-}
-
 #[allow(clippy::too_many_arguments, reason = "what the record tells comes from as many places")]
 fn of_series(
     series: &Series,
@@ -175,7 +171,7 @@ fn of_series(
     let lives = lives(aligned, tilts);
     let residual = robust_rms(fit, (0..aligned.sights.len()).filter(|&at| used(aligned, at)));
     let field = field::rms(&aligned.left);
-    let shift_error = median(of_tilts.iter().filter_map(|tilt| tilt.shift_error_px).collect());
+    let shift_error = upper_median(of_tilts.iter().filter_map(|tilt| tilt.shift_error_px));
     let left = shift_error.map(|error| error.hypot(field.unwrap_or(0.0)));
     let nm = |px: Option<f64>| px.zip(series.pixel_nm).map(|(px, nm)| px * nm);
     let shifted = Tracked {
@@ -272,7 +268,7 @@ impl Heights {
             .collect();
         let low = off.iter().copied().fold(f64::INFINITY, f64::min);
         let high = off.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let error = median(good.iter().map(|&track| fit.point_variances[track][2].max(0.0).sqrt()).collect());
+        let error = upper_median(good.iter().map(|&track| fit.point_variances[track][2].max(0.0).sqrt()));
         let slope = plane.coefficients[1];
         Some(Self {
             pretilt_deg: -slope.atan().to_degrees(),

@@ -9,6 +9,7 @@
 use crate::measure::alignment::equations::{Layout, gather, misfits};
 use crate::measure::alignment::errors::finish;
 use crate::measure::alignment::model::{Model, TERMS};
+use crate::numerics::median::{MAD_TO_SD, upper_median};
 use nalgebra::{DMatrix, DVector};
 
 /// Where a track was seen.
@@ -112,7 +113,8 @@ pub fn fit(about: &Model, sights: &[Sight], start: usize, freedom: Freedom) -> O
         }
         let misfits = misfits(&model, sights);
         if !freedom.stated_errors {
-            scale = median(&misfits).map_or(1.0, |median| (median / MEDIAN_CHI2).max(1e-6));
+            let known = misfits.iter().copied().filter(|misfit| misfit.is_finite());
+            scale = upper_median(known).map_or(1.0, |median| (median / MEDIAN_CHI2).max(1e-6));
         }
         weights = misfits.iter().map(|misfit| weight(misfit / scale)).collect();
         if nth > 3 && solution.amax() < SETTLED_PX {
@@ -124,21 +126,16 @@ pub fn fit(about: &Model, sights: &[Sight], start: usize, freedom: Freedom) -> O
 
 /// Robust standard deviation of the heights.
 fn scatter_of_heights(model: &Model, by_track: &[Vec<usize>]) -> f64 {
-    let heights = || model.points.iter().zip(by_track).filter(|(_, of)| !of.is_empty()).map(|(point, _)| point[2]);
-    let middle = median(&heights().collect::<Vec<_>>()).unwrap_or(0.0);
-    let off = heights().map(|z| (z - middle).abs()).collect::<Vec<_>>();
-    median(&off).map_or(FAR_PX, |off| (1.483 * off).max(LEAST_SCATTER_PX))
+    let seen = || model.points.iter().zip(by_track).filter(|(_, of)| !of.is_empty());
+    let heights = || seen().map(|(point, _)| point[2]).filter(|z| z.is_finite());
+    let middle = upper_median(heights()).unwrap_or(0.0);
+    let off = upper_median(heights().map(|z| (z - middle).abs()));
+    off.map_or(FAR_PX, |off| (MAD_TO_SD * off).max(LEAST_SCATTER_PX))
 }
 
 /// Of Student's law in two dimensions.
 fn weight(misfit: f64) -> f64 {
     (FREEDOM + 2.0) / (FREEDOM + misfit)
-}
-
-fn median(values: &[f64]) -> Option<f64> {
-    let mut known: Vec<f64> = values.iter().copied().filter(|value| value.is_finite()).collect();
-    known.sort_by(f64::total_cmp);
-    known.get(known.len() / 2).copied()
 }
 
 impl Fit {

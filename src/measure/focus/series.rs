@@ -7,6 +7,7 @@ use crate::measure::focus::optics::Optics;
 use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
 use crate::measure::focus::{broad, second, witness};
 use crate::measured::{Measured, NotMeasured, parted};
+use crate::numerics::median::{MAD_TO_SD, median};
 use crate::numerics::smooth_run::{self, Place};
 use crate::physics::contrast::Lens;
 use crate::record::evidence::RingCurves;
@@ -146,7 +147,7 @@ pub fn measure(series: &Series, places: &[Place], tilts: &[Tilt]) -> FocusMeasur
             why_not: Some(why),
             cs_mm: Some(cs_mm),
             amplitude_contrast: Some(contrast),
-            wanted_um: median(wanted.iter().flatten().copied().collect()),
+            wanted_um: median(wanted.iter().flatten().copied()),
             wanted_um_by_tilt: wanted,
             run_um_by_tilt: vec![None; tilts.len()],
             drift_why_not: none(),
@@ -177,7 +178,7 @@ pub fn measure(series: &Series, places: &[Place], tilts: &[Tilt]) -> FocusMeasur
         tilts_measured: known.len(),
         median_um: median(known),
         spread_um: robust_sd(off),
-        wanted_um: median(wanted.iter().flatten().copied().collect()),
+        wanted_um: median(wanted.iter().flatten().copied()),
         wanted_um_by_tilt: wanted,
         run_um_by_tilt,
         off_run_deg: off_run,
@@ -241,16 +242,10 @@ fn gradient(tilts: &[Tilt]) -> Measured<[f64; 2]> {
     Ok([mean, (excess / weights).sqrt()])
 }
 
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    let n = values.len();
-    (n > 0).then(|| 0.5 * (values[n / 2] + values[(n - 1) / 2]))
-}
-
 fn robust_sd(values: Vec<f64>) -> Option<f64> {
     if values.len() < 5 {
         return None;
     }
-    let middle = median(values.clone())?;
-    median(values.iter().map(|value| (value - middle).abs()).collect()).map(|mad| 1.4826 * mad)
+    let middle = median(values.iter().copied())?;
+    median(values.iter().map(|value| (value - middle).abs())).map(|mad| MAD_TO_SD * mad)
 }

@@ -6,6 +6,7 @@
 //! or the shift; offsets of all seams of a tilt that go along with the time between their exposures are drift.
 
 use crate::measure::seams::settle::{SeamFigures, Settled, rms};
+use crate::numerics::median::upper_median;
 use crate::record::SeamCause;
 
 /// An offset is off its run from so many robust standard deviations on …
@@ -85,11 +86,11 @@ fn runs<'a>(tilts: &[TiltSeams<'a>]) -> Vec<Run<'a>> {
             seam.offset_px.map(|_| (at, seam))
         };
         let seams: Vec<(usize, &SeamFigures)> = (0..tilts.len()).filter_map(mine).collect();
-        let component = |k: usize| median(seams.iter().filter_map(|(_, s)| s.offset_px.map(|o| o[k])).collect());
+        let component = |k: usize| upper_median(seams.iter().filter_map(|(_, s)| s.offset_px.map(|o| o[k])));
         let median_px = [component(0)?, component(1)?];
-        let away = seams.iter().filter_map(|(_, s)| s.offset_px.map(|o| length(minus(o, median_px)))).collect();
+        let away = seams.iter().filter_map(|(_, s)| s.offset_px.map(|o| length(minus(o, median_px))));
         // Median length of a vector of two normal components: 1.177 standard deviations.
-        Some(Run { sd_px: median(away)? / 1.177, median_px, seams })
+        Some(Run { sd_px: upper_median(away)? / 1.177, median_px, seams })
     };
     pairs.into_iter().filter_map(run).collect()
 }
@@ -160,7 +161,8 @@ fn section(tilts: &[TiltSeams<'_>]) -> Option<SeamCause> {
     known.sort_by_key(|(order, _)| *order);
     let values: Vec<f64> = known.iter().map(|(_, value)| *value).collect();
     let third = values.len() / 3;
-    let (first, last) = (median(values[..third].to_vec())?, median(values[values.len() - third..].to_vec())?);
+    let (first, last) =
+        (upper_median(values[..third].iter().copied())?, upper_median(values[values.len() - third..].iter().copied())?);
     let trend = kendall(&values);
     if trend.abs() < TREND || (last - first).abs() < LEAST_TREND_PX {
         return None;
@@ -195,7 +197,7 @@ fn optics(runs: &[Run<'_>]) -> Option<SeamCause> {
         if full.len() < 3 {
             continue;
         }
-        let mean = |bin: &Vec<[f64; 2]>| [0, 1].map(|k| median(bin.iter().map(|v| v[k]).collect()).unwrap_or(0.0));
+        let mean = |bin: &Vec<[f64; 2]>| [0, 1].map(|k| upper_median(bin.iter().map(|v| v[k])).unwrap_or(0.0));
         let pattern = rms(&full.iter().map(|bin| mean(bin)).collect::<Vec<_>>())?;
         let all = rms(&full.iter().flat_map(|bin| bin.iter().copied()).collect::<Vec<_>>())?;
         if pattern > LEAST_CONSTANT_PX && pattern * pattern > REPEATS * all * all {
@@ -269,12 +271,12 @@ fn usual_drift(
 ) -> (Option<f64>, Option<String>) {
     let speeds: Vec<f64> = drifts.iter().flatten().map(|v| length(*v)).collect();
     if !speeds.is_empty() {
-        return (median(speeds), None);
+        return (upper_median(speeds), None);
     }
     if tilts.iter().all(|tilt| tilt.seconds.iter().all(Option::is_none)) {
         return (None, Some("times of exposure are not stated (column acquired_at)".into()));
     }
-    let scatter = median(runs.iter().map(|run| run.sd_px).collect());
+    let scatter = upper_median(runs.iter().map(|run| run.sd_px));
     let why = match scatter {
         Some(scatter) => format!("no tilt's seams move along with time by more than their scatter of {scatter:.1} px"),
         None => "no seam could be followed over the tilts".into(),
@@ -327,11 +329,6 @@ fn kendall(values: &[f64]) -> f64 {
         }
     }
     if pairs > 0.0 { sum / pairs } else { 0.0 }
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied()
 }
 
 fn minus(a: [f64; 2], b: [f64; 2]) -> [f64; 2] {

@@ -8,6 +8,7 @@
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::{BANDS, BETTER, Linker, Moved, PLAIN, View, apply, stretch};
 use crate::measure::tracking::odd::{Odd, odd};
+use crate::numerics::median::upper_median;
 use crate::numerics::placement::{self, Link};
 use crate::numerics::registration::masked::Image;
 use rayon::prelude::*;
@@ -140,11 +141,6 @@ fn is_far_better(far: &Moved, near: &Moved) -> bool {
         && far.correlation > CORRELATES_BETTER * near.correlation
 }
 
-fn median(mut values: Vec<f64>) -> f64 {
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
-}
-
 /// Tilts that links tie to each other: the component of each tilt.
 fn components(n: usize, made: &[Made]) -> Vec<usize> {
     let mut component: Vec<usize> = (0..n).collect();
@@ -207,7 +203,7 @@ impl Maker<'_> {
         let significance =
             |a: usize, b: usize| made.iter().find(|(x, y, _)| (*x.min(y), *x.max(y)) == (a, b)).map_or(0.0, whole);
         let length = |made: &Made| made.2.place[0].hypot(made.2.place[1]);
-        let usual = USUAL[0] * median(made.iter().map(length).collect()) + USUAL[1];
+        let usual = USUAL[0] * upper_median(made.iter().map(length)).unwrap_or(0.0) + USUAL[1];
         let mut lost = Vec::new();
         for odd in odd(&angles, &seen, significance) {
             let over = |made: &&Made| odd.lies_within(made.0, made.1);

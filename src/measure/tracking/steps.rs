@@ -5,6 +5,7 @@
 //! the tilt that jumped. A jump that stays is told at the later of the two tilts in the order of acquisition; over a hole
 //! in the range, where pictures have too little in common, nobody knows whether there was one.
 
+use crate::numerics::median::upper_median;
 use crate::numerics::smooth_run::{self, Place};
 
 /// A tilt on the run; tilts stand in ascending angle.
@@ -75,13 +76,14 @@ fn spike(points: &[Point], known: &[usize], least: f64) -> Option<(usize, [f64; 
     let expected = |at: usize| -> Option<[f64; 2]> {
         let near = at.saturating_sub(1 + BESIDE)..at + 1 + BESIDE;
         let others: Vec<[f64; 2]> = near.filter(|k| *k + 1 != at && *k != at).filter_map(movement).collect();
-        (others.len() >= BESIDE).then(|| [0, 1].map(|k| median(others.iter().map(|other| other[k]))))
+        (others.len() >= BESIDE)
+            .then(|| [0, 1].map(|k| upper_median(others.iter().map(|other| other[k])).unwrap_or(0.0)))
     };
     let rest = |k: usize, expected: [f64; 2]| -> Option<[f64; 2]> {
         let (movement, wide) = (movement(k)?, gap(points, known[k], known[k + 1]));
         Some([0, 1].map(|k| (movement[k] - expected[k]) * wide))
     };
-    let usual = median((1..known.len()).filter_map(|at| rest(at, expected(at)?)).map(length));
+    let usual = upper_median((1..known.len()).filter_map(|at| rest(at, expected(at)?)).map(length)).unwrap_or(0.0);
     let found = (1..known.len().saturating_sub(1)).filter_map(|at| {
         let segment = |k: usize| points[known[k]].place.segment;
         let both_over_breaks = segment(at - 1) != segment(at) && segment(at) != segment(at + 1);
@@ -95,15 +97,9 @@ fn spike(points: &[Point], known: &[usize], least: f64) -> Option<(usize, [f64; 
     found.max_by(|a, b| length(a.1).total_cmp(&length(b.1)))
 }
 
-fn median(values: impl Iterator<Item = f64>) -> f64 {
-    let mut values: Vec<f64> = values.collect();
-    values.sort_by(f64::total_cmp);
-    values.get(values.len() / 2).copied().unwrap_or(0.0)
-}
-
 /// Median length of what the run leaves.
 fn usual(rest: &Rests) -> f64 {
-    median(rest.iter().flatten().map(|&rest| length(rest)))
+    upper_median(rest.iter().flatten().map(|&rest| length(rest))).unwrap_or(0.0)
 }
 /// What the run leaves of a movement, one entry a pair of neighbours.
 type Rests = Vec<Option<[f64; 2]>>;

@@ -17,6 +17,7 @@ use crate::measure::seams;
 use crate::measure::sharpness::{self, Motions, SeriesSharpness, Spectrum};
 use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
 use crate::measure::{picture, segments, specimen_change};
+use crate::numerics::median::upper_median;
 use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture, RepeatCurves, TiltCurves};
 use crate::record::{ColumnSource, DetailMeasure, DoseMeasure, ProfileUsed, RECORD_VERSION, Record, Tilt, Tool};
 use base64::Engine;
@@ -53,7 +54,7 @@ pub(super) fn finish(
         .collect();
     let mut measures = measures(series, &observed, &tilts, dose.series.clone(), scatter);
     measures.focus = focus::series::measure(series, &places, &tilts);
-    measures.detail = detail(series, sharp.reach);
+    measures.detail = detail(series, sharp.reach, &tilts);
     measures.geometry = Some(tracking::figures::geometry(series, &tracked));
     let tilt_seams = tilt_seams(series, &observed);
     let told = seams::causes::tell(&tilt_seams, series.pixel_nm);
@@ -114,17 +115,19 @@ pub(super) fn finish(
     Assessed { record, evidence, zero }
 }
 
-fn detail(series: &Series, reach: Option<Reach>) -> DetailMeasure {
-    let spacing = reach.ok_or("no frequency shows signal above the counting noise").and_then(|reach| {
-        let pixel_nm = series.pixel_nm.ok_or("the pixel size is not stated")?;
-        Ok((pixel_nm / reach.frequency, reach.is_whole))
-    });
-    match spacing {
-        Ok((nm, whole)) => {
-            DetailMeasure { measured: true, why_not: None, signal_to_nm: Some(nm), ends_with_the_pixels: whole }
-        }
-        Err(why) => DetailMeasure { why_not: Some(why.into()), ..DetailMeasure::default() },
-    }
+/// How fine a detail the tilts carry: by the power of their spectra, and by rings of contrast transfer, which half of them
+/// may show where the power says nothing yet.
+fn detail(series: &Series, reach: Option<Reach>, tilts: &[Tilt]) -> DetailMeasure {
+    let none = |why: &str| DetailMeasure { why_not: Some(why.into()), ..DetailMeasure::default() };
+    let Some(pixel_nm) = series.pixel_nm else { return none("the pixel size is not stated") };
+    let rings: Vec<f64> = tilts.iter().filter_map(|tilt| tilt.focus.as_ref()?.rings_to_nm).collect();
+    let rings = upper_median(rings.iter().copied()).filter(|_| 2 * rings.len() > tilts.len());
+    let by_power = reach.map(|reach| pixel_nm / reach.frequency);
+    let Some(nm) = by_power.into_iter().chain(rings).min_by(f64::total_cmp) else {
+        return none("no frequency shows signal above the counting noise");
+    };
+    let ends_with_the_pixels = reach.is_some_and(|reach| reach.is_whole);
+    DetailMeasure { measured: true, why_not: None, signal_to_nm: Some(nm), ends_with_the_pixels }
 }
 
 /// The kept picture of the tilt nearest zero (of two, the one recorded first) among those that stay in.

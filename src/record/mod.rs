@@ -491,7 +491,8 @@ pub struct DetailMeasure {
     pub measured: bool,
     /// Why not.
     pub why_not: Option<String>,
-    /// Finest spacing at which half of the tilts carry signal of a tenth of the counting noise or more.
+    /// Finest spacing at which half of the tilts carry signal of a tenth of the counting noise or more, or to which half of
+    /// them show rings of contrast transfer.
     pub signal_to_nm: Option<f64>,
     /// Whether no finer spacing was looked at: the pixels end there.
     pub ends_with_the_pixels: bool,

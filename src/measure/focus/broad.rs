@@ -31,7 +31,7 @@ pub fn doubt(tilts: &mut [TiltFocus]) {
 mod tests {
     use super::*;
     use crate::measure::focus::agreement::Rings;
-    use crate::measure::focus::tilt::Figures;
+    use crate::measure::focus::figures::Figures;
 
     fn tilt(minima: Option<usize>) -> TiltFocus {
         let none = TiltFocus::none("one broad ring", 1);

@@ -9,6 +9,7 @@
 pub mod agreement;
 pub mod broad;
 pub mod coarse;
+pub mod figures;
 pub mod flat;
 pub mod gradient;
 pub mod grid;
@@ -18,6 +19,7 @@ pub mod null;
 pub mod optics;
 pub mod refine;
 pub mod rival;
+pub mod search;
 pub mod second;
 pub mod sector;
 pub mod series;
@@ -28,4 +30,5 @@ pub mod tiles;
 pub mod tilt;
 pub mod witness;
 
-pub use tilt::{Figures, Plan, TiltFocus, measure};
+pub use figures::Figures;
+pub use tilt::{Plan, TiltFocus, measure};

@@ -6,13 +6,14 @@
 
 use crate::measure::focus::agreement;
 use crate::measure::focus::coarse::{Correlations, scores};
+use crate::measure::focus::figures::Figures;
 use crate::measure::focus::flat::Flat;
 use crate::measure::focus::null::{CHANCE, Score, reached_by_chance};
 use crate::measure::focus::optics::Optics;
 use crate::measure::focus::refine::{Fit, Fitter};
 use crate::measure::focus::rival;
 use crate::measure::focus::sums::{Place, Trial};
-use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
+use crate::measure::focus::tilt::{Plan, TiltFocus};
 
 /// A tilt is sought this far from the series.
 const WINDOW_UM: f64 = 0.5;

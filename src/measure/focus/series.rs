@@ -2,9 +2,10 @@
 
 use crate::intake::Series;
 use crate::measure::focus::coarse::Table;
+use crate::measure::focus::figures::Figures;
 use crate::measure::focus::gradient::Run;
 use crate::measure::focus::optics::Optics;
-use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
+use crate::measure::focus::tilt::{Plan, TiltFocus};
 use crate::measure::focus::{broad, second, witness};
 use crate::measured::{Measured, NotMeasured, parted};
 use crate::numerics::median::{MAD_TO_SD, median};

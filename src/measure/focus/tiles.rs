@@ -1,12 +1,13 @@
 //! Each tile's own focus, against the run over the picture.
 
 use crate::measure::focus::coarse::{Correlations, MOST_UM};
+use crate::measure::focus::figures::Figures;
 use crate::measure::focus::flat::Flat;
 use crate::measure::focus::gradient::{self, Geometry, Run};
 use crate::measure::focus::maps::RegionMap;
 use crate::measure::focus::refine::{Fit, Fitter, Free};
 use crate::measure::focus::sums::{Place, Trial};
-use crate::measure::focus::tilt::{Figures, Plan, TiltFocus};
+use crate::measure::focus::tilt::{Plan, TiltFocus};
 use crate::measured::NotMeasured;
 
 /// A tile lies off its neighbours if it does so by this many standard uncertainties …

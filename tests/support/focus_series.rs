@@ -145,8 +145,8 @@ pub fn compare(
         .collect()
 }
 
-/// The kinds of series of the accuracy table.
-pub fn kinds() -> Vec<Kind> {
+/// The kinds of series of the accuracy table; `nth`: which of the series of each kind.
+pub fn kinds(nth: u64) -> Vec<Kind> {
     let base = Facts {
         specimen: "vitrified",
         kv: 300.0,
@@ -163,7 +163,10 @@ pub fn kinds() -> Vec<Kind> {
         montage: None,
         seed: 1,
     };
-    let kind = |name, facts: Facts| Kind { name, recipe: recipe(&facts, STRUCTURES) };
+    let kind = |name, facts: Facts| {
+        let facts = Facts { seed: facts.seed + 1000 * nth, ..facts };
+        Kind { name, recipe: recipe(&facts, STRUCTURES) }
+    };
     vec![
         kind("vitrified 0.36 nm, 3 e/Å², 1024²", Facts { ..base }),
         kind("vitrified 0.36 nm, 1 e/Å², 1024²", Facts { dose: 1.0, seed: 2, defocus_um: 4.0, ..base }),

@@ -89,3 +89,12 @@ fn sound_series_are_worth_reconstructing() {
         assert_eq!(score.clean_flagged, 0, "{score:?}");
     }
 }
+
+/// A shadow over a third of one tilt, in steps so coarse that nothing is tied over a neighbour: the tilts beyond show the same
+/// field.
+#[test]
+fn a_shadow_hides_no_field() {
+    let at = KINDS.iter().position(|kind| kind.name == "beam edge").unwrap();
+    let score = judge(&planted_case(&KINDS[at], 9_810_014, 1));
+    assert!(score.is_right(), "{score:?}");
+}

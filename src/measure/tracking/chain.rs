@@ -211,6 +211,12 @@ impl Maker<'_> {
             if made.iter().filter(over).any(|made| whole(made) >= odd.least || length(made) <= usual) {
                 continue;
             }
+            // Coarse steps have no links over a neighbour; a shadow may hide from one tilt what the next but one shows.
+            let plain = |made: &Made| made.2.significance >= DOUBTFUL && length(made) <= usual;
+            if let Some(over_one) = self.over_one(&seen, &odd).find(plain) {
+                made.push(over_one);
+                continue;
+            }
             let near = made.iter().filter(over).map(|made| made.2.significance).fold(0.0, f64::max);
             let far = pairs.iter().filter(|(a, b)| odd.lies_within(*a, *b)).filter_map(|&(a, b)| self.make_far(a, b));
             let far = far.max_by(|a, b| a.2.significance.total_cmp(&b.2.significance));
@@ -221,6 +227,15 @@ impl Maker<'_> {
             }
         }
         lost
+    }
+
+    /// Links over an odd one, from a tilt beside it to the further of its two.
+    fn over_one(&self, seen: &[usize], odd: &Odd) -> impl Iterator<Item = Made> {
+        let (a, b) = odd.pair;
+        let at = seen.iter().position(|&at| at == a).unwrap_or(0);
+        let before = at.checked_sub(1).map(|before| (seen[before], b));
+        let after = seen.get(at + 2).map(|&after| (a, after));
+        [before, after].into_iter().flatten().filter_map(|(a, b)| self.make(a, b))
     }
 
     /// The finest band that links most of what can be linked at all, by pairs spread over the series.

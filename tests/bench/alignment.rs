@@ -34,13 +34,20 @@ fn main() {
 
 /// A single picture of resin with some forty gold particles.
 fn gold(seed: u64) -> Recipe {
-    let recipe = single(demo("kelp-chloroplast", seed), 448);
+    with_gold(single(demo("kelp-chloroplast", seed), 448))
+}
+
+fn with_gold(recipe: Recipe) -> Recipe {
     let area_um2 = (448.0 * recipe.camera.pixel_nm * 1e-3).powi(2);
     with_beads(recipe, 45.0 / area_um2, 5.0)
 }
 
 fn beads(series: u64) {
     rows("beads, 448², 100 nm of resin, ±60° by 3°", &(0..series).map(|k| done(&gold(9100 + k))).collect::<Vec<_>>());
+    let vitrified = |k: u64| done(&with_gold(single(demo("liposome-strip", 9150 + k), 448)));
+    rows("beads, 448², 90 nm of ice, ±54° by 6°", &(0..series).map(vitrified).collect::<Vec<_>>());
+    let trial = |k: u64| done(&with_gold(sound(9350 + k, &Wish::of(Specimen::Vitrified))));
+    rows("beads, 256² to 384², sound vitrified series of a trial", &(0..series).map(trial).collect::<Vec<_>>());
 }
 
 fn texture(series: u64) {

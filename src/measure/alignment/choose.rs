@@ -43,6 +43,9 @@ const STANDS_OUT: f64 = 3.0;
 const STEP: f64 = 1.12;
 /// They are alike: of those that stand out, the darkness at a fifth from the faintest over that at a fifth from the darkest.
 const ALIKE: f64 = 0.6;
+/// Frequencies, times their radius, that particles are followed by, and the highest such: what is much larger than they are
+/// lies about them and draws them along.
+const BEAD_BAND: [(f64, f64); 2] = [(0.5, 0.2), (0.8, 0.22)];
 /// Share of the side that must lie between two particles, else they could be taken for each other.
 const ALONE: f64 = 0.35;
 
@@ -106,7 +109,8 @@ fn beads_of(image: &Image, radii: &[f64]) -> Option<Choice> {
     if able.len() < FEWEST_BEADS {
         return None;
     }
-    let band = Band { high_pass: 0.05, low_pass: (0.4 / radius).min(0.22) };
+    let [high_pass, low_pass] = BEAD_BAND.map(|(times, most)| (times / radius).min(most));
+    let band = Band { high_pass, low_pass };
     let at = spread(&able, MOST);
     Some(Choice {
         kind: Kind::Beads,

@@ -25,9 +25,11 @@ const WHOLE_FOLLOWED: f64 = 0.8;
 const RMS_OF_MEDIAN: f64 = 1.201;
 /// The field is drawn at so many places along its shorter side.
 const DRAWN: usize = 5;
-/// What patches of texture err together, the fit does not see: on simulated series the axis by patches errs by some three times
-/// what it states, by beads by once.
+/// What all places err alike the fit does not see: on simulated series the axis by patches of texture, whose matter fades in
+/// and out, errs by some three times what it states, …
 const TEXTURE_ERRORS: f64 = 3.0;
+/// … and by particles, which what lies about them draws along, by twice.
+const BEAD_ERRORS: f64 = 2.0;
 /// A growing change of the specimen is told from so many of its standard errors on.
 const WARP_ERRORS: f64 = 4.0;
 
@@ -185,7 +187,8 @@ fn of_series(
     let wider = if aligned.choice.kind == Kind::Texture { TEXTURE_ERRORS } else { 1.0 };
     let stands_out = |(size, error): &(f64, f64)| *size > WARP_ERRORS * wider * error;
     let warp = aligned.changing.as_ref().and_then(Fit::warp_size).filter(stands_out);
-    let axis_error_deg = fit.axis_error().map(|error| wider * error.to_degrees());
+    let alike = if aligned.choice.kind == Kind::Texture { TEXTURE_ERRORS } else { BEAD_ERRORS };
+    let axis_error_deg = fit.axis_error().map(|error| alike * error.to_degrees());
     let axis_deg = fit.model.axis.to_degrees().rem_euclid(360.0);
     let mut told = Alignment {
         measured: true,

@@ -6,6 +6,7 @@
 //! search reaches no further than heights can have moved the place since, so that nothing that merely looks alike is taken up.
 
 use crate::measure::alignment::model::directions;
+use crate::measure::alignment::round::round;
 use crate::measure::tracking::link::{View, apply, sample, stretch};
 use crate::numerics::registration::masked::Image;
 use crate::numerics::registration::spectral::{Band, Bench, Peak};
@@ -143,7 +144,7 @@ impl<'a> Follower<'a> {
 
     /// Looks once more at a track whose place at every tilt is expected (`None`: not there) and that was `seen` at some:
     /// each tilt's patch against the mean of those about it, itself left out, all cut where they are expected. So no error
-    /// is carried from tilt to tilt.
+    /// is carried from tilt to tilt. A particle's mean is made round.
     pub fn again(&self, expected: &[Option<[f64; 2]>], seen: &[bool]) -> Vec<Found> {
         let cut = |tilt: usize| expected[tilt].and_then(|at| self.cut(tilt, at));
         let patches: Vec<Option<Vec<Complex32>>> = (0..self.tilts.len()).map(cut).collect();
@@ -157,7 +158,7 @@ impl<'a> Follower<'a> {
             let mut of = near.into_iter().filter_map(|other| patches[other].as_ref());
             let mut sum = of.next()?.clone();
             of.for_each(|other| sum.iter_mut().zip(other).for_each(|(sum, value)| *sum += value));
-            Some(sum)
+            Some(if self.manner.shrinks { sum } else { self.round(&sum) })
         };
         let found = |tilt: usize| {
             let (at, patch) = (expected[tilt]?, patches[tilt].as_ref()?);
@@ -167,6 +168,13 @@ impl<'a> Follower<'a> {
             Some(Found { tilt, at: [at[0] + x, at[1] + y], covariance: covariance(peak.information, view) })
         };
         (0..self.tilts.len()).filter_map(found).collect()
+    }
+
+    /// A particle's pattern made round about the middle of the patch.
+    fn round(&self, pattern: &[Complex32]) -> Vec<Complex32> {
+        let middle = 0.5 * (self.manner.side as f64 - 1.0);
+        let about_the_first = self.bench.moved(pattern, [-middle; 2]);
+        self.bench.moved(&round(&about_the_first, self.manner.side), [middle; 2])
     }
 
     fn way(&self, first: Vec<Complex32>, from: usize) -> Way {

@@ -9,4 +9,5 @@ pub mod figures;
 pub mod fit;
 pub mod follow;
 pub mod model;
+pub mod round;
 pub mod words;

@@ -149,9 +149,11 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
     // Patches of texture drift across by themselves.
     let along_only = !lasting || grows_with_the_angle(given);
     let only_axis = Freedom { axis: true, scattered: !lasting, along_only, cell_px, ..Freedom::default() };
-    let mut rigid = fitted(&mut about, &sights, start, only_axis).ok_or_else(lost)?;
+    let rough = Freedom { roughly: true, ..only_axis };
+    let mut rigid = fitted(&mut about, &sights, start, rough).ok_or_else(lost)?;
     // What follows begins where this ended.
     about.clone_from(&rigid.model);
+    let only_axis = Freedom { begun: true, ..only_axis };
     if lasting {
         // Looked for where a rigid specimen has them, places of one that changes would be pulled towards that.
         let changing = changing(&about, &sights, (start, only_axis), &rigid);

@@ -4,7 +4,10 @@
 use crate::measure::alignment::fit::{FAR_PX, Freedom, MAGNIFICATION_SD, Sight, TURN_SD, WARP_SD_PX};
 use crate::measure::alignment::model::{FIRST_QUADRATIC, Model, Pose, TERMS, Warp, directions};
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Matrix3, Vector2, Vector3};
+use rayon::prelude::*;
 
+/// So many tracks are summed by one worker at a time.
+const TOGETHER: usize = 16;
 /// What is held at none.
 const HELD_PX: f64 = 1e-4;
 
@@ -181,28 +184,64 @@ pub fn gather(
     scale: f64,
 ) -> Equations {
     let ties = layout.ties();
-    let mut normal = DMatrix::from_diagonal(&ties);
-    let mut target = -ties.component_mul(&layout.values(model));
-    let mut tracks = Vec::with_capacity(by_track.len());
-    // Where each shared unknown stands among those of the track.
-    let mut places = vec![None; layout.count];
-    for (track, of_track) in by_track.iter().enumerate() {
+    let target = -ties.component_mul(&layout.values(model));
+    let mut all =
+        Equations { normal: DMatrix::from_diagonal(&ties), target, tracks: Vec::with_capacity(by_track.len()) };
+    let given = Given { model, layout, sights, height, weights, scale };
+    // The same tracks are summed together whatever number of cores there is: so is what comes out.
+    let parts: Vec<Equations> =
+        by_track.par_chunks(TOGETHER).enumerate().map(|(nth, part)| given.of(nth * TOGETHER, part)).collect();
+    for part in parts {
+        all.normal += part.normal;
+        all.target += part.target;
+        all.tracks.extend(part.tracks);
+    }
+    all
+}
+
+/// What equations are made from.
+struct Given<'a> {
+    model: &'a Model,
+    layout: &'a Layout,
+    sights: &'a [Sight],
+    height: f64,
+    weights: &'a [f64],
+    scale: f64,
+}
+
+impl Given<'_> {
+    /// Those of some tracks, from number `first` on.
+    fn of(&self, first: usize, by_track: &[Vec<usize>]) -> Equations {
+        let count = self.layout.count;
+        let mut sum =
+            Equations { normal: DMatrix::zeros(count, count), target: DVector::zeros(count), tracks: Vec::new() };
+        // Where each shared unknown stands among those of a track.
+        let mut places = vec![None; count];
+        for (at, of_track) in by_track.iter().enumerate() {
+            let own = self.of_track(first + at, of_track, &mut sum, &mut places);
+            sum.tracks.push(own);
+        }
+        sum
+    }
+
+    fn of_track(&self, track: usize, seen: &[usize], sum: &mut Equations, places: &mut [Option<usize>]) -> OfTrack {
         let far = 1.0 / (FAR_PX * FAR_PX);
-        let ties = Vector3::new(far, far, 1.0 / (height * height));
+        let ties = Vector3::new(far, far, 1.0 / (self.height * self.height));
         let mut own = Matrix3::from_diagonal(&ties);
-        let mut own_target = -Vector3::from(model.points[track]).component_mul(&ties);
+        let mut own_target = -Vector3::from(self.model.points[track]).component_mul(&ties);
         let mut coupling: Vec<(usize, Vector3<f64>)> = Vec::new();
         let mut score = Vec::new();
-        for &at in of_track {
-            let sight = &sights[at];
-            let (Some(pose), Some(left)) = (model.poses[sight.tilt], residual(model, sight)) else { continue };
-            let slopes = slopes(model, layout, sight, &pose);
-            let w = information(sight) * (weights[at] / scale);
+        for &at in seen {
+            let sight = &self.sights[at];
+            let posed = self.model.poses[sight.tilt].zip(residual(self.model, sight));
+            let Some((pose, left)) = posed else { continue };
+            let slopes = slopes(self.model, self.layout, sight, &pose);
+            let w = information(sight) * (self.weights[at] / self.scale);
             let w_left = w * left;
             for (i, a) in &slopes.shared {
                 let w_a = w * a;
                 for (j, b) in slopes.shared.iter().filter(|(j, _)| j >= i) {
-                    normal[(*j, *i)] += w_a.dot(b);
+                    sum.normal[(*j, *i)] += w_a.dot(b);
                 }
                 let place = *places[*i].get_or_insert_with(|| {
                     coupling.push((*i, Vector3::zeros()));
@@ -222,14 +261,13 @@ pub fn gather(
         let inverse = own.try_inverse().unwrap_or_else(Matrix3::zeros);
         for (place, (i, a)) in coupling.iter().enumerate() {
             let through = inverse * a;
-            coupling.iter().filter(|(j, _)| j >= i).for_each(|(j, b)| normal[(*j, *i)] -= through.dot(b));
+            coupling.iter().filter(|(j, _)| j >= i).for_each(|(j, b)| sum.normal[(*j, *i)] -= through.dot(b));
             score[place] -= through.dot(&own_target);
-            target[*i] += score[place];
+            sum.target[*i] += score[place];
             places[*i] = None;
         }
-        tracks.push(OfTrack { inverse, coupling, target: own_target, score });
+        OfTrack { inverse, coupling, target: own_target, score }
     }
-    Equations { normal, target, tracks }
 }
 
 impl Equations {

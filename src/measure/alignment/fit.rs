@@ -43,6 +43,10 @@ pub struct Freedom {
     pub cell_px: f64,
     /// Errors as they are stated; else they are scaled until the median misfit is what it should be.
     pub stated_errors: bool,
+    /// The model given is a fit of these tracks: what lies off it counts little from the beginning.
+    pub begun: bool,
+    /// A further fit begins from this one.
+    pub roughly: bool,
 }
 
 /// A fit.
@@ -73,8 +77,12 @@ pub const FREEDOM: f64 = 3.0;
 /// Median of a χ² of two degrees of freedom.
 const MEDIAN_CHI2: f64 = 1.386;
 const ROUNDS: usize = 40;
-/// A round that changes no shift by more than this, in px, is the last: a hundredth of what the best track errs by.
-const SETTLED_PX: f64 = 1e-3;
+const FEWEST_ROUNDS: usize = 4;
+/// A round that changes no shift by more than this, in px, is the last: what is still to come is some times as much, and shifts
+/// are known to a tenth of a pixel at best.
+const SETTLED_PX: f64 = 3e-3;
+/// The same where a further fit begins from this one.
+const ROUGHLY_PX: f64 = 0.03;
 /// Heights scatter by this at least.
 const LEAST_SCATTER_PX: f64 = 3.0;
 /// Weak ties: places of points and shifts lie within this, in px …
@@ -94,12 +102,17 @@ pub fn fit(about: &Model, sights: &[Sight], start: usize, freedom: Freedom) -> O
         model.warp = None;
     }
     let layout = Layout::new(&model, start, freedom);
-    let (mut weights, mut scale) = (vec![1.0; sights.len()], 1.0);
     let mut by_track = vec![Vec::new(); model.points.len()];
     for (at, sight) in sights.iter().enumerate().filter(|(_, sight)| model.poses[sight.tilt].is_some()) {
         by_track[sight.track].push(at);
     }
-    let mut height = FAR_PX;
+    let scatter = |model: &Model| if freedom.scattered { scatter_of_heights(model, &by_track) } else { FAR_PX };
+    let (mut weights, mut scale, mut height) = (vec![1.0; sights.len()], 1.0, FAR_PX);
+    if freedom.begun {
+        (weights, scale) = weights_of(&model, sights, freedom);
+        height = scatter(&model);
+    }
+    let settled_px = if freedom.roughly { ROUGHLY_PX } else { SETTLED_PX };
     for nth in 0..ROUNDS {
         let equations = gather(&model, &layout, sights, (&by_track, height), &weights, scale);
         let solution = equations.step()?;
@@ -108,20 +121,24 @@ pub fn fit(about: &Model, sights: &[Sight], start: usize, freedom: Freedom) -> O
             *point = std::array::from_fn(|k| point[k] + moved[k]);
         }
         layout.step(&mut model, &solution);
-        if freedom.scattered && nth > 1 {
-            height = scatter_of_heights(&model, &by_track);
+        if freedom.begun || nth > 1 {
+            height = scatter(&model);
         }
-        let misfits = misfits(&model, sights);
-        if !freedom.stated_errors {
-            let known = misfits.iter().copied().filter(|misfit| misfit.is_finite());
-            scale = upper_median(known).map_or(1.0, |median| (median / MEDIAN_CHI2).max(1e-6));
-        }
-        weights = misfits.iter().map(|misfit| weight(misfit / scale)).collect();
-        if nth > 3 && solution.amax() < SETTLED_PX {
+        (weights, scale) = weights_of(&model, sights, freedom);
+        if nth >= FEWEST_ROUNDS && solution.amax() < settled_px {
             break;
         }
     }
     finish(model, layout, sights, (&by_track, height), (start, freedom.cell_px.max(1.0)), weights, scale)
+}
+
+/// How much each sight counts, and how much larger errors are than stated (squared).
+fn weights_of(model: &Model, sights: &[Sight], freedom: Freedom) -> (Vec<f64>, f64) {
+    let misfits = misfits(model, sights);
+    let known = misfits.iter().copied().filter(|misfit| misfit.is_finite());
+    let median = upper_median(known).filter(|_| !freedom.stated_errors);
+    let scale = median.map_or(1.0, |median| (median / MEDIAN_CHI2).max(1e-6));
+    (misfits.iter().map(|misfit| weight(misfit / scale)).collect(), scale)
 }
 
 /// Robust standard deviation of the heights.

@@ -231,7 +231,9 @@ pub fn sample(image: &Image, size: (usize, usize), place: [f64; 2], m: [[f64; 2]
     let mut out = Vec::with_capacity(size.0 * size.1);
     // Between corners that lie inside no pixel needs to be asked.
     if corners.iter().all(|&(row, col)| image.surrounds(at(row, col))) {
-        (0..size.0).for_each(|row| out.extend((0..size.1).map(|col| image.within(at(row, col)))));
+        out.resize(size.0 * size.1, 0.0);
+        let lines = out.chunks_exact_mut(size.1).enumerate();
+        lines.for_each(|(row, line)| image.along(at(row, 0), [m[0][0], m[1][0]], line));
     } else {
         let between = |[x, y]: [f64; 2]| image.between(x, y);
         (0..size.0).for_each(|row| out.extend((0..size.1).map(|col| between(at(row, col)))));

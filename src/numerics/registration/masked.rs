@@ -55,7 +55,10 @@ impl Image {
         let (left, top) = (x as usize, y as usize);
         let (right, bottom) = ((left + 1).min(self.cols - 1), (top + 1).min(self.rows - 1));
         let at = |x: usize, y: usize| self.values[y * self.cols + x];
-        mix([at(left, top), at(right, top), at(left, bottom), at(right, bottom)], [x - left as f64, y - top as f64])
+        mix(
+            [at(left, top), at(right, top), at(left, bottom), at(right, bottom)],
+            [x - left as f64, y - top as f64].map(|share| share as f32),
+        )
     }
 
     /// Whether pixels lie on all sides of a place.
@@ -63,19 +66,37 @@ impl Image {
         x >= 0.0 && y >= 0.0 && x < self.cols as f64 - 1.0 && y < self.rows as f64 - 1.0
     }
 
-    /// The value at a place that pixels [surround](Self::surrounds), as [`Self::between`] gives it.
-    pub fn within(&self, [x, y]: [f64; 2]) -> f32 {
-        let (left, top) = (x as u32, y as u32);
-        let first = top as usize * self.cols + left as usize;
-        let (upper, lower) = (&self.values[first..first + 2], &self.values[first + self.cols..first + self.cols + 2]);
-        mix([upper[0], upper[1], lower[0], lower[1]], [x - f64::from(left), y - f64::from(top)])
+    /// The values at places a step apart, all of which pixels [surround](Self::surrounds), as [`Self::between`] gives them.
+    pub fn along(&self, from: [f64; 2], step: [f64; 2], out: &mut [f32]) {
+        let fixed = |px: f64| (px * FIXED_ONE) as i64;
+        let ([mut x, mut y], [dx, dy]) = (from.map(fixed), step.map(fixed));
+        // Of the last place the last bit may lie outside.
+        let last = self.values.len() - self.cols - 2;
+        for out in out {
+            let (inside_x, inside_y) = (x.max(0), y.max(0));
+            let first = ((inside_y >> FIXED_BITS) as usize * self.cols + (inside_x >> FIXED_BITS) as usize).min(last);
+            let four = &self.values[first..first + self.cols + 2];
+            *out = mix([four[0], four[1], four[self.cols], four[self.cols + 1]], [inside_x, inside_y].map(share));
+            (x, y) = (x + dx, y + dy);
+        }
     }
+}
+
+/// Places in whole numbers of this part of a pixel can be stepped along without being rounded anew.
+const FIXED_BITS: u32 = 32;
+const FIXED_ONE: f64 = (1u64 << FIXED_BITS) as f64;
+
+/// How far beyond the last pixel a place in such numbers is.
+#[inline(always)]
+fn share(place: i64) -> f32 {
+    // As many bits as the mantissa holds.
+    let bits = ((place >> (FIXED_BITS - 23)) & 0x7f_ffff) as i32;
+    bits as f32 * (1.0 / 8_388_608.0)
 }
 
 /// Four neighbouring values, two of the upper row first, weighed by how far on a place lies.
 #[inline(always)]
-fn mix([a, b, c, d]: [f32; 4], [x, y]: [f64; 2]) -> f32 {
-    let (x, y) = (x as f32, y as f32);
+fn mix([a, b, c, d]: [f32; 4], [x, y]: [f32; 2]) -> f32 {
     let (upper, lower) = (a * (1.0 - x) + b * x, c * (1.0 - x) + d * x);
     upper * (1.0 - y) + lower * y
 }
@@ -263,6 +284,31 @@ mod tests {
     fn image(rows: usize, cols: usize, from: [i64; 2]) -> Image {
         let values = (0..rows * cols).map(|at| scene(from[0] + (at % cols) as i64, from[1] + (at / cols) as i64));
         Image { rows, cols, values: values.collect() }
+    }
+
+    #[test]
+    fn values_along_a_line_are_those_between_pixels() {
+        let image = Image { rows: 9, cols: 12, values: (0..108).map(|at| ((at * 37) % 101) as f32).collect() };
+        let lines = [
+            ([0.0, 0.0], [0.7, 0.3]),
+            ([10.9, 7.9], [-0.7, -0.5]),
+            ([0.3, 7.0], [0.61, -0.69]),
+            ([6.5, 0.0], [-0.65, 0.01]),
+        ];
+        for (from, step) in lines {
+            let mut out = [0.0; 11];
+            image.along(from, step, &mut out);
+            for (at, value) in out.iter().enumerate() {
+                let [x, y] = [0, 1].map(|k| from[k] + at as f64 * step[k]);
+                if image.surrounds([x, y]) {
+                    assert!((value - image.between(x, y)).abs() < 1e-4, "{x} {y}: {value}");
+                }
+            }
+        }
+        // To the corner itself, though a tenth is no number of that kind.
+        let mut out = [0.0; 11];
+        image.along([1.0, 1.0], [-0.1, -0.1], &mut out);
+        assert!((out[10] - image.between(0.0, 0.0)).abs() < 1e-4);
     }
 
     #[test]

@@ -37,22 +37,23 @@ const WORST_SEAM_SD_PX: f64 = 1.0;
 const NEAR_PX: f64 = 1.0;
 /// A patch is looked for this far from its seam's shift.
 const PATCH_REACH_PX: usize = 12;
-/// In patches larger than this a bend of some pixels changes little, and to look for slopes would take long.
-const LARGEST_STEEP_PX: usize = 64;
 /// Patches need this share of trustworthy pixels.
 const LEAST_FINITE: f64 = 0.7;
 
 /// The area that both tiles hold at a whole difference of places, cut into patches.
 pub struct Common<'a> {
-    from: &'a Strip,
-    to: &'a Strip,
-    whole: [i64; 2],
+    /// The one tile's part.
+    pub from: &'a Strip,
+    /// The other's.
+    pub to: &'a Strip,
+    /// Whole difference of places at which they are held together.
+    pub whole: [i64; 2],
     along_x: bool,
     nominal_near: [usize; 2],
     /// Rows and columns of a patch.
-    size: (usize, usize),
+    pub size: (usize, usize),
     /// First pixels of the patches, in `from`.
-    starts: Vec<[usize; 2]>,
+    pub starts: Vec<[usize; 2]>,
 }
 
 /// A patch and what its two sides have in common.
@@ -114,7 +115,7 @@ impl<'a> Common<'a> {
 
     /// Pixels of a patch where it is moved by `moved` in its middle and by `slope` more a pixel along the seam; NaN where
     /// the strip holds none. `None` where too few can be trusted.
-    fn sloped(&self, strip: &Strip, start: [usize; 2], moved: [i64; 2], slope: [f64; 2]) -> Option<Vec<f32>> {
+    pub fn sloped(&self, strip: &Strip, start: [usize; 2], moved: [i64; 2], slope: [f64; 2]) -> Option<Vec<f32>> {
         let (rows, cols) = self.size;
         let first: [f64; 2] =
             [0, 1].map(|k| start[k] as f64 - moved[k] as f64 - [strip.rect.x, strip.rect.y][k] as f64);
@@ -180,7 +181,7 @@ impl<'a> Common<'a> {
         // A bend of which some patches are missing is told too small, or too large.
         let is_bent = bent_mean(&patches, looks.len()).is_some();
         if 2 * patches.len() < looks.len() || (is_bent && patches.len() < looks.len()) {
-            let followed = self.followed(&self.follow(bench, &bend::EVEN));
+            let followed = self.followed(&self.follow(bench));
             if followed.len() > patches.len() && is_smooth(&followed) && bent_mean(&followed, looks.len()).is_some() {
                 patches = followed;
             }
@@ -203,24 +204,14 @@ impl<'a> Common<'a> {
         })
     }
 
-    /// What the seam says where it bends so steeply that its patches keep no one shift.
-    ///
-    /// # Errors
-    /// Where they cannot be followed, or do not bend.
-    pub fn steep(&self, bench: &Bench, offset_counts: f64) -> Measured<Found> {
-        let none = || NotMeasured::because("its overlap shows no common texture");
-        if self.size.0.max(self.size.1) > LARGEST_STEEP_PX {
-            return Err(none());
-        }
-        let looked = self.starts.len();
-        let steps = self.follow(bench, &bend::STEEP);
-        let patches = self.followed(&steps);
-        let difference_px = bent_mean(&patches, looked).filter(|_| is_smooth(&patches)).ok_or_else(none)?;
-        let (_, sd_px) = weighted_mean(&patches).ok_or_else(none)?;
-        let peaks = steps.iter().flatten().map(|step| step.peak.correlation);
-        let correlation = peaks.sum::<f64>() / steps.iter().flatten().count() as f64;
-        let intensity_ratio = self.intensity_ratio(&self.looks(bench, |_| true), offset_counts);
-        Ok(Found { difference_px, sd_px, correlation, intensity_ratio, patches, looked })
+    /// How far patches are looked for.
+    pub fn widest(&self) -> [usize; 2] {
+        [self.size.1 / 2, self.size.0 / 2].map(|px| px.clamp(2, PATCH_REACH_PX))
+    }
+
+    /// Middles of the patches along the seam, up to a constant.
+    pub fn along_px(&self) -> Vec<f64> {
+        self.starts.iter().map(|start| start[usize::from(!self.along_x)] as f64).collect()
     }
 
     /// The patches with a significant peak within reach.
@@ -238,19 +229,17 @@ impl<'a> Common<'a> {
     }
 
     /// Its patches, followed along a strong bend.
-    fn follow(&self, bench: &Bench, manner: &bend::Manner) -> Vec<Option<bend::Step>> {
-        let reach = [self.size.1 / 2, self.size.0 / 2].map(|px| px.clamp(2, PATCH_REACH_PX));
-        let spectrum = |strip: &Strip, patch: usize, moved: [i64; 2], slope: [f64; 2]| {
-            Some(bench.spectrum(&self.sloped(strip, self.starts[patch], moved, slope)?))
+    fn follow(&self, bench: &Bench) -> Vec<Option<bend::Step>> {
+        let spectrum = |strip: &Strip, patch: usize, moved: [i64; 2]| {
+            Some(bench.spectrum(&self.sloped(strip, self.starts[patch], moved, [0.0; 2])?))
         };
         let fixed: Vec<Option<Vec<Complex32>>> =
-            (0..self.starts.len()).map(|patch| spectrum(self.from, patch, [0, 0], [0.0; 2])).collect();
-        let look = |patch: usize, beyond: [i64; 2], slope: [f64; 2], reach: [usize; 2]| {
+            (0..self.starts.len()).map(|patch| spectrum(self.from, patch, [0, 0])).collect();
+        let look = |patch: usize, beyond: [i64; 2], reach: [usize; 2]| {
             let moved = [self.whole[0] + beyond[0], self.whole[1] + beyond[1]];
-            bench.peak(&bench.cross(fixed[patch].as_ref()?, &spectrum(self.to, patch, moved, slope)?), reach)
+            bench.peak(&bench.cross(fixed[patch].as_ref()?, &spectrum(self.to, patch, moved)?), reach)
         };
-        let along: Vec<f64> = self.starts.iter().map(|start| start[usize::from(!self.along_x)] as f64).collect();
-        bend::follow(manner, &along, reach, look)
+        bend::follow(self.starts.len(), self.widest(), look)
     }
 
     /// The patches of a strong bend that know their shifts.
@@ -263,7 +252,8 @@ impl<'a> Common<'a> {
         without_look_alikes(&self.starts.iter().zip(steps).filter_map(patch).collect::<Vec<Patch>>())
     }
 
-    fn patch(&self, start: [usize; 2], beyond: [i64; 2], peak: &Peak) -> Patch {
+    /// A patch that begins at `start`, cut at so much beyond the seam's shift.
+    pub fn patch(&self, start: [usize; 2], beyond: [i64; 2], peak: &Peak) -> Patch {
         let middle = |k: usize, px: usize| start[k] as f64 + 0.5 * (px as f64 - 1.0);
         Patch {
             middle_px: [middle(0, self.size.1), middle(1, self.size.0)],
@@ -273,7 +263,7 @@ impl<'a> Common<'a> {
     }
 
     /// Median over the patches of the ratio of their means.
-    fn intensity_ratio(&self, looks: &[Look], offset_counts: f64) -> Option<f64> {
+    pub fn intensity_ratio(&self, looks: &[Look], offset_counts: f64) -> Option<f64> {
         let mean = |side: &[f32]| {
             let finite: Vec<f64> = side.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
             finite.iter().sum::<f64>() / finite.len() as f64 - offset_counts

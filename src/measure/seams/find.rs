@@ -6,8 +6,9 @@
 use crate::measure::seams::coarse::coarse;
 use crate::measure::seams::common::Common;
 use crate::measure::seams::halved;
-use crate::measure::seams::patch::Patch;
+use crate::measure::seams::patch::{Patch, is_bent};
 use crate::measure::seams::plan::Pair;
+use crate::measure::seams::steep::steep;
 use crate::measure::seams::strip::Strip;
 use crate::measured::Measured;
 
@@ -41,18 +42,25 @@ pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measur
         let [from, to] = [from, to].map(halved::strip);
         let found = find_at(&halved::pair(pair), &from, &to, offset_counts).map(halved::whole);
         // Where electrons are few, the frequencies that half the size leaves out are missed.
-        if found.as_ref().is_ok_and(|found| found.sd_px.iter().all(|&sd| sd < halved::KNOWN_PX)) {
+        if found.as_ref().is_ok_and(|found| is_told(found) && found.sd_px.iter().all(|&sd| sd < halved::KNOWN_PX)) {
             return found;
         }
     }
     let found = find_at(pair, from, to, offset_counts);
-    let is_whole = |found: &Found| 2 * found.patches.len() >= found.looked;
-    if found.as_ref().is_ok_and(is_whole) {
+    if found.as_ref().is_ok_and(is_told) {
         return found;
     }
     let near = found.as_ref().map_or(pair.nominal_px, |found| found.difference_px);
     let common = Common::new(pair, from, to, near.map(|px| px.round() as i64));
-    common.and_then(|common| common.steep(&common.bench(), offset_counts)).or(found)
+    let line = common.and_then(|common| steep(&common, offset_counts));
+    let says_more = |line: &Found| found.as_ref().map_or(0, |found| found.patches.len()) < line.patches.len();
+    line.ok().filter(says_more).map_or(found, Ok)
+}
+
+/// Whether a seam needs no further look: a bend of which some patches are missing is told too small.
+fn is_told(found: &Found) -> bool {
+    let patches = found.patches.len();
+    patches == found.looked || (2 * patches >= found.looked && !is_bent(&found.patches))
 }
 
 fn find_at(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {

@@ -11,8 +11,10 @@ pub mod figures;
 pub mod find;
 pub mod halved;
 pub mod patch;
+pub mod path;
 pub mod plan;
 pub mod settle;
+pub mod steep;
 pub mod strip;
 
 use crate::intake::Series;

@@ -46,15 +46,24 @@ pub fn without_look_alikes(patches: &[Patch]) -> Vec<Patch> {
 /// The mean over the patches where they differ by more than noise: no one shift fits a bent seam, and the sum of its
 /// spectra would follow the patches with most contrast. `None` where the seam is straight, or too few patches are known.
 pub fn bent_mean(patches: &[Patch], looks: usize) -> Option<[f64; 2]> {
-    let n = patches.len() as f64;
-    if patches.len() < 4 || 3 * patches.len() < 2 * looks {
-        return None;
-    }
+    let enough = patches.len() >= 4 && 3 * patches.len() >= 2 * looks;
+    let (mean, is_bent) = spread(patches);
+    (enough && is_bent).then_some(mean)
+}
+
+/// Whether patches differ by more than noise, be they ever so few of those that were looked at.
+pub fn is_bent(patches: &[Patch]) -> bool {
+    spread(patches).1
+}
+
+/// The mean, and whether patches are further off it than noise brings them.
+fn spread(patches: &[Patch]) -> ([f64; 2], bool) {
+    let n = patches.len().max(1) as f64;
     let mean = [0, 1].map(|k| patches.iter().map(|patch| patch.difference_px[k]).sum::<f64>() / n);
     let away = |k: usize| patches.iter().map(|patch| (patch.difference_px[k] - mean[k]).powi(2)).sum::<f64>() / n;
     let noise = |k: usize| patches.iter().map(|patch| patch.sd_px[k].powi(2)).sum::<f64>() / n;
     let spread = away(0) + away(1);
-    (spread.sqrt() > LEAST_BENT_PX && spread > BENT_OVER_NOISE * (noise(0) + noise(1))).then_some(mean)
+    (mean, spread.sqrt() > LEAST_BENT_PX && spread > BENT_OVER_NOISE * (noise(0) + noise(1)))
 }
 
 /// Whether patches in order along a seam bend smoothly: each lies about between its neighbours, by the spread of all. Chance

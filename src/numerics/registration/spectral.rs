@@ -291,6 +291,24 @@ impl Bench {
         Some(Peak { x, y, correlation, significance, sd, information, inside })
     }
 
+    /// All peaks within `reach` of no displacement that stand out by `least` standard deviations of chance: whole
+    /// displacements, and how far each stands out.
+    pub fn maxima(&self, cross: &Cross, reach: [usize; 2], least: f64) -> Vec<([i64; 2], f64)> {
+        let energy = (cross.energy_a * cross.energy_b).sqrt();
+        if !(energy.is_finite() && energy > 0.0) {
+            return Vec::new();
+        }
+        let (rows, cols) = self.size();
+        let surface = self.fft.inverse(&mut cross.spectrum.clone());
+        let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
+        let window = Window::of(&surface, (rows, cols), reach, [&self.cols, &self.rows]);
+        let significance = |[x, y]: [i64; 2]| {
+            sds_of_chance(window.at(x, y) / energy, cross.chance_sd()) * self.left(x as f64, y as f64).sqrt()
+        };
+        let peaks = window.places().filter(|&place| window.is_maximum(place));
+        peaks.map(|place| (place, significance(place))).filter(|(_, significance)| *significance >= least).collect()
+    }
+
     fn left(&self, x: f64, y: f64) -> f64 {
         (self.cols.left(x) * self.rows.left(y)).max(LEAST_LEFT)
     }
@@ -449,18 +467,24 @@ impl Window {
 
     /// The highest point within reach; of local maxima about as high, the one nearest to no displacement.
     fn nearest_peak(&self) -> Option<[i64; 2]> {
-        let places =
-            || (-self.reach[1]..=self.reach[1]).flat_map(|y| (-self.reach[0]..=self.reach[0]).map(move |x| [x, y]));
-        let best = places().map(|[x, y]| self.at(x, y)).filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+        let values = self.places().map(|[x, y]| self.at(x, y));
+        let best = values.filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
         let least = if best > 0.0 { AS_HIGH * best } else { best };
-        let maximum = |[x, y]: [i64; 2], value: f64| {
-            (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || self.at(x + dx, y + dy) <= value * (1.0 + LEVEL)))
-        };
-        let high = places().filter(|&[x, y]| {
+        let high = self.places().filter(|&[x, y]| {
             let value = self.at(x, y);
-            value >= least && (value >= best || maximum([x, y], value))
+            value >= least && (value >= best || self.is_maximum([x, y]))
         });
         high.min_by_key(|[x, y]| x * x + y * y)
+    }
+
+    fn places(&self) -> impl Iterator<Item = [i64; 2]> {
+        let [reach_x, reach_y] = self.reach;
+        (-reach_y..=reach_y).flat_map(move |y| (-reach_x..=reach_x).map(move |x| [x, y]))
+    }
+
+    fn is_maximum(&self, [x, y]: [i64; 2]) -> bool {
+        let most = self.at(x, y) * (1.0 + LEVEL);
+        (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || self.at(x + dx, y + dy) <= most))
     }
 }
 

@@ -75,8 +75,10 @@ fn the_report_prints_verdict_checks_plots_and_table_on_both_papers() {
     let report = page(&demo("moss-leaf-hasty"), &["--pdf"], out.path());
     let a4 = report.with_file_name("report.pdf");
     let mut command = Command::cargo_bin("tiltworth").unwrap();
-    command.arg("render").arg(report.with_file_name("record.json")).arg("--pdf=letter");
+    let scratch = tempfile::tempdir().unwrap();
+    command.arg("render").arg(report.with_file_name("record.json")).arg("--pdf=letter").env("TMPDIR", scratch.path());
     command.arg("--out").arg(out.path().join("again.html")).assert().success();
+    assert_eq!(fs::read_dir(scratch.path()).unwrap().count(), 0, "the browser left something behind");
     for (pdf, width, height) in [(a4, 595.3, 841.9), (out.path().join("again.pdf"), 612.0, 792.0)] {
         let sheets = sheets(&pdf);
         assert!((4..=14).contains(&sheets.len()), "{} sheets", sheets.len());

@@ -90,6 +90,8 @@ fn start(browser: &str, home: &Path, out: &Path, page: &Path) -> io::Result<Chil
     if fs::metadata("/proc/self").is_ok_and(|me| me.uid() == 0) {
         command.arg("--no-sandbox");
     }
+    // Where it is ended, what it leaves goes with the folder.
+    command.env("TMPDIR", home);
     command.arg(page).stdin(Stdio::null()).stdout(Stdio::null()).stderr(Stdio::null()).spawn()
 }
 

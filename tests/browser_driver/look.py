@@ -34,8 +34,10 @@ class Chromium:
         to_read, from_write = os.dup(to_read), os.dup(from_write)
         while to_read < 10 or from_write < 10:
             to_read, from_write = os.dup(to_read), os.dup(from_write)
+        # What it leaves when it is ended goes with the profile.
         self.process = subprocess.Popen(["chromium", *flags, "about:blank"], preexec_fn=descriptors, close_fds=True,
-                                        pass_fds=(3, 4), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+                                        pass_fds=(3, 4), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+                                        env=os.environ | {"TMPDIR": self.profile})
         os.close(to_read)
         os.close(from_write)
         self.next, self.buffer, self.events, self.session = 0, b"", [], None

@@ -5,6 +5,7 @@ use crate::measure::alignment::align::{Aligned, FEWEST_TRACKS, Failed, Given, al
 use crate::measure::alignment::choose::Kind;
 use crate::measure::alignment::field::{self, OUTLIER};
 use crate::measure::alignment::fit::Fit;
+use crate::measure::alignment::model::Pose;
 use crate::measure::alignment::words::{self, Told};
 use crate::measure::tracking::axis::apart_deg;
 use crate::measure::tracking::kept::Kept;
@@ -73,9 +74,9 @@ pub fn measure(
                 // The whole field is followed: that there is nothing to follow would be said too much.
                 Err(Failed::Lost(why)) if known >= WHOLE_FOLLOWED => Err(Failed::NotMeasured(words::apart(&why))),
                 Ok(aligned)
-                    if known >= WHOLE_FOLLOWED && (aligned.followed() as f64) < WHOLE_FOLLOWED * shown as f64 =>
+                    if known >= WHOLE_FOLLOWED && (lasting(&aligned) as f64) < WHOLE_FOLLOWED * shown as f64 =>
                 {
-                    let lasting = format!("places last over {} of {shown} tilts only", aligned.followed());
+                    let lasting = format!("places last over {} of {shown} tilts only", lasting(&aligned));
                     Err(Failed::NotMeasured(words::apart(&lasting)))
                 }
                 aligned => aligned.map(|aligned| (tracked, aligned)),
@@ -134,11 +135,26 @@ fn robust_rms(fit: &Fit, of: impl Iterator<Item = usize>) -> Option<f64> {
     lengths.get(lengths.len() / 2).map(|median| RMS_OF_MEDIAN * median)
 }
 
+/// The tilts over which places last.
+fn lasting(aligned: &Aligned) -> usize {
+    (0..aligned.left.len()).filter(|&tilt| pose(aligned, tilt).is_some()).count()
+}
+
+fn at_tilt(aligned: &Aligned, tilt: usize) -> impl Iterator<Item = usize> + '_ {
+    (0..aligned.sights.len()).filter(move |&at| aligned.sights[at].tilt == tilt)
+}
+
+/// How a tilt lies, where enough tracks agree on it.
+fn pose(aligned: &Aligned, tilt: usize) -> Option<Pose> {
+    let fitting = at_tilt(aligned, tilt).filter(|&at| used(aligned, at)).count();
+    aligned.rigid.model.poses[tilt].filter(|_| fitting >= FEWEST_TRACKS || tilt == aligned.start)
+}
+
 fn of_tilt(aligned: &Aligned, tilt: usize, shown: bool) -> TiltAlignment {
     let fit = &aligned.rigid;
-    let of = || (0..aligned.sights.len()).filter(|&at| aligned.sights[at].tilt == tilt);
+    let of = || at_tilt(aligned, tilt);
     let fitting = of().filter(|&at| used(aligned, at)).count();
-    let pose = fit.model.poses[tilt].filter(|_| fitting >= FEWEST_TRACKS || tilt == aligned.start);
+    let pose = pose(aligned, tilt);
     let turned = pose.filter(|_| aligned.turns).zip(fit.turn_errors(tilt));
     let magnification = turned.map(|(pose, _)| pose.log_magnification.exp());
     TiltAlignment {

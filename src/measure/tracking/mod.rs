@@ -19,7 +19,7 @@ use crate::measure::tracking::axis::apart_deg;
 use crate::measure::tracking::chain::{Chain, Seen};
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::View;
-use crate::measure::tracking::steps::Point;
+use crate::measure::tracking::steps::{Point, Step};
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::smooth_run::Place;
 
@@ -27,9 +27,9 @@ use crate::numerics::smooth_run::Place;
 /// of movements is drawn.
 const LEAST_STEP_PX: f64 = 1.5;
 /// A stated axis off by more than this is noticed …
-const AXIS_OFF_DEG: f64 = 2.0;
+pub const AXIS_OFF_DEG: f64 = 2.0;
 /// … if it is by this many standard errors,
-const AXIS_OFF_ERRORS: f64 = 3.0;
+pub const AXIS_OFF_ERRORS: f64 = 3.0;
 /// and if places move against each other across it so many times as much as along it.
 const LEAST_CONTRAST: f64 = 1.5;
 /// A direction that is known no better than this is none.
@@ -51,9 +51,9 @@ pub struct Tracked {
     /// Correlation of the link that found it.
     pub correlations: Vec<Option<f64>>,
     /// What the run leaves of each movement.
-    pub steps_px: Vec<Option<[f64; 2]>>,
+    pub steps_px: Vec<Option<Step>>,
     /// The same with recorded image shift taken off; `None` throughout where it is not stated.
-    pub stage_steps_px: Vec<Option<[f64; 2]>>,
+    pub stage_steps_px: Vec<Option<Step>>,
     /// Piece of the geometry fit that each tilt belongs to: a reset of image shift begins a new one.
     pub pieces: Vec<usize>,
     /// The axis that was used and what is known of it.
@@ -208,10 +208,17 @@ fn axis_note(stated: f64, used: f64, off: f64, error: f64) -> String {
 }
 
 impl Tracked {
-    /// One standard uncertainty of a tilt's step along its own direction; `None` where it is not known.
+    /// One standard uncertainty of a tilt's step along its own direction, by those of all positions that it is made of;
+    /// `None` where its own is not known.
     pub fn step_error_px(&self, at: usize) -> Option<f64> {
-        let [xx, xy, yy] = self.errors_px.get(at).copied().flatten()?;
-        let [x, y] = self.steps_px[at]?;
+        let error = |at: usize| self.errors_px.get(at).copied().flatten();
+        error(at)?;
+        let step = self.steps_px[at].as_ref()?;
+        let [xx, xy, yy] = step.shares.iter().fold([0.0; 3], |sum, &(other, share)| {
+            let own = error(other).unwrap_or_default();
+            std::array::from_fn(|k| sum[k] + share * share * own[k])
+        });
+        let [x, y] = step.by;
         let length = x.hypot(y);
         if length < 1e-9 {
             return Some((0.5 * (xx + yy)).max(0.0).sqrt());

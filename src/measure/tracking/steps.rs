@@ -19,6 +19,33 @@ pub struct Point {
     pub position: Option<[f64; 2]>,
 }
 
+/// A step, and what it is made of.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Step {
+    /// The step, in the unit of the positions.
+    pub by: [f64; 2],
+    /// Tilts with the shares of their positions in it: what they are unsure by, so is the step.
+    pub shares: Vec<(usize, f64)>,
+}
+
+impl Step {
+    /// None, of a tilt by itself.
+    fn none(at: usize) -> Self {
+        Self { by: [0.0; 2], shares: vec![(at, 1.0)] }
+    }
+
+    /// There and back from the tilts on either side.
+    fn alone(by: [f64; 2], [before, at, after]: [usize; 3]) -> Self {
+        Self { by, shares: vec![(before, -0.5), (at, 1.0), (after, -0.5)] }
+    }
+
+    /// A movement from a neighbour. What is expected over a gap some `times` wider than usual is that much less sure.
+    fn from(by: [f64; 2], other: usize, at: usize, times: f64) -> Self {
+        let times = times.max(1.0);
+        Self { by, shares: vec![(other, -times), (at, times)] }
+    }
+}
+
 /// Two movements that differ from opposite ones by less than this share are a jump there and back.
 const THERE_AND_BACK: f64 = 0.35;
 /// … or by what chance leaves of a movement once in five hundred, of lengths of two normal components with this median.
@@ -35,16 +62,16 @@ const WIDEST_DEG: f64 = 15.0;
 /// Fewer positions make no run.
 const LEAST_KNOWN: usize = 3;
 
-/// The step of each tilt as a vector, in the unit of the positions; `None` where the tilt's own position is not known,
-/// or there is no run to hold it against, or a hole lies before it. A movement under `least` never counts as a jump when the run is drawn.
-pub fn steps(points: &[Point], least: f64) -> Vec<Option<[f64; 2]>> {
+/// The step of each tilt; `None` where the tilt's own position is not known, or there is no run to hold it against, or a
+/// hole lies before it. A movement under `least` never counts as a jump when the run is drawn.
+pub fn steps(points: &[Point], least: f64) -> Vec<Option<Step>> {
     let mut points = points.to_vec();
     let mut steps = vec![None; points.len()];
     // A tilt that plainly jumped alone pulls the run of its neighbours: it is taken out before that is drawn.
     for _ in 0..ROUNDS {
         let known = known(&points);
         let Some((at, step)) = spike(&points, &known, least) else { break };
-        steps[known[at]] = Some(step);
+        steps[known[at]] = Some(Step::alone(step, [known[at - 1], known[at], known[at + 1]]));
         points[known[at]].position = None;
     }
     let known = known(&points);
@@ -192,14 +219,21 @@ fn alone(rest: &Rests, over_breaks: &Rests, least: f64) -> Vec<(usize, [f64; 2])
 }
 
 /// Hands each rest to a tilt; `None` where a tilt comes after a hole and nothing else tells that it jumped.
-fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Rests {
-    let mut steps = vec![Some([0.0; 2]); known.len()];
+fn attribute(
+    points: &[Point],
+    known: &[usize],
+    mut rest: Rests,
+    over_breaks: &Rests,
+    least: f64,
+) -> Vec<Option<Step>> {
+    let mut steps: Vec<Option<Step>> = known.iter().map(|&at| Some(Step::none(at))).collect();
+    let usual = usual_gap(points, known);
     let later = |k: usize| if points[known[k + 1]].order >= points[known[k]].order { k + 1 } else { k };
     for k in (0..rest.len()).filter(|&k| is_hole(points, known[k], known[k + 1])) {
         steps[later(k)] = None;
     }
     for (at, step) in alone(&rest, over_breaks, least) {
-        steps[at] = Some(step);
+        steps[at] = Some(Step::alone(step, [known[at - 1], known[at], known[at + 1]]));
         rest[at - 1] = None;
         rest[at] = None;
     }
@@ -207,8 +241,9 @@ fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &R
         let Some(left) = left else { continue };
         let later = later(k);
         let towards = if later == k + 1 { left } else { [-left[0], -left[1]] };
-        if length(towards) > steps[later].map_or(least, length) {
-            steps[later] = Some(towards);
+        if length(towards) > steps[later].as_ref().map_or(least, |step| length(step.by)) {
+            let times = gap(points, known[k], known[k + 1]) / usual;
+            steps[later] = Some(Step::from(towards, known[2 * k + 1 - later], known[later], times));
         }
     }
     steps
@@ -225,7 +260,7 @@ mod tests {
                 Point { place: Place { x, segment: 0 }, order: order(at), position: position(at, x) }
             })
             .collect();
-        steps(&points, 1.0).into_iter().map(|step| step.map_or(f64::NAN, |s| s[0].hypot(s[1]))).collect()
+        steps(&points, 1.0).into_iter().map(|step| step.map_or(f64::NAN, |step| length(step.by))).collect()
     }
 
     fn smooth(at: usize, deg: f64) -> [f64; 2] {
@@ -269,7 +304,8 @@ mod tests {
                 Point { place: Place { x, segment }, order, position: Some([px + jumped + drifted, py]) }
             })
             .collect();
-        let found: Vec<f64> = steps(&points, 1.0).into_iter().map(|s| s.map_or(-1.0, |s| s[0].hypot(s[1]))).collect();
+        let found: Vec<f64> =
+            steps(&points, 1.0).into_iter().map(|step| step.map_or(-1.0, |step| length(step.by))).collect();
         assert!((found[19] - 6.0).abs() < 1.5, "{found:?}");
         assert!(found.iter().enumerate().all(|(at, step)| at == 19 || *step < 2.0), "{found:?}");
     }
@@ -310,6 +346,26 @@ mod tests {
         // What jumps further on is told as ever.
         let jumped = |at: usize, deg: f64| behind(at, deg).map(|[x, y]| if at == 36 { [x + 7.0, y] } else { [x, y] });
         assert!((run(41, jumped, |at| at)[36] - 7.0).abs() < 1.0);
+    }
+
+    /// A lone jump is known by its neighbours on both sides, one that stays by the tilt before it, less so over a gap.
+    #[test]
+    fn steps_say_what_they_hang_on() {
+        let points = |missing: usize, jumped: &dyn Fn(usize) -> bool| -> Vec<Point> {
+            let one = |at: usize| {
+                let x = 3.0 * at as f64 - 60.0;
+                let [px, py] = smooth(at, x);
+                let position = (at != missing).then_some([px + if jumped(at) { 9.0 } else { 0.0 }, py]);
+                Point { place: Place { x, segment: 0 }, order: at, position }
+            };
+            (0..41).map(one).collect()
+        };
+        let shares = |missing: usize, jumped: &dyn Fn(usize) -> bool, at: usize| {
+            steps(&points(missing, jumped), 1.0)[at].clone().unwrap().shares
+        };
+        assert_eq!(shares(40, &|at| at == 13, 13), [(12, -0.5), (13, 1.0), (14, -0.5)]);
+        assert_eq!(shares(40, &|at| at >= 20, 20), [(19, -1.0), (20, 1.0)]);
+        assert_eq!(shares(19, &|at| at >= 20, 20), [(18, -2.0), (20, 2.0)]);
     }
 
     #[test]

@@ -73,6 +73,30 @@ fn a_bent_tile_is_measured_and_told() {
 }
 
 /// 8 px over tiles of 256: the shift changes by a fifth of a pixel a pixel, and no patch keeps one.
+/// Patches that show too little by themselves, or run along one direction, are told by what they show together: none of a
+/// bend is missed, which would leave it too small.
+#[test]
+fn a_bend_of_which_some_patches_show_little_is_told_whole() {
+    let tilts: Vec<f64> = (-5..=5).map(|i| 12.0 * f64::from(i)).collect();
+    let plan = Plan {
+        seed: 6,
+        tiles: (1, 2),
+        side_px: 384,
+        overlap_px: 64,
+        step_deg: 12.0,
+        faults: bent(&tilts, (0, 1), 4.0, 20.0, [1.0, 0.0]),
+        ..Plan::default()
+    };
+    let (record, _) = plan.assess();
+    for tilt in &record.tilts {
+        for seam in tilt.seams.iter().flatten() {
+            // A whole wave has √½ of its amplitude as root mean square.
+            let ratio = seam.distortion_rms_px.unwrap() * 2f64.sqrt() / 4.0;
+            assert!((0.85..1.15).contains(&ratio), "{ratio} at {}°", tilt.tilt_deg);
+        }
+    }
+}
+
 #[test]
 fn a_bend_too_steep_for_one_shift_a_patch_is_measured_and_nothing_is_made_of_a_straight_seam() {
     let tilts: Vec<f64> = (-3..=3).map(|i| 12.0 * f64::from(i)).collect();

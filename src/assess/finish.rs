@@ -71,8 +71,7 @@ pub(super) fn finish(
     let tracking_alone = measures.geometry.clone().unwrap_or_default();
     let outlook = alignment::figures::measure(series, &tilts, &pictures, &tracked, pixel_px, &tracking_alone);
     measures.alignment = outlook.series;
-    measures.geometry =
-        Some(alignment::axis::better(tracking_alone, &measures.alignment, series.sheet.tilt.axis_deg));
+    measures.geometry = Some(alignment::axis::better(tracking_alone, &measures.alignment, series.sheet.tilt.axis_deg));
     for (tilt, alignment) in tilts.iter_mut().zip(outlook.tilts) {
         tilt.alignment = Some(alignment);
     }

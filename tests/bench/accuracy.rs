@@ -124,18 +124,27 @@ fn distortion_row(name: &str, amplitude: f64, plans: &[Plan]) {
 
 fn distortions() {
     let tilts: Vec<f64> = (-5..=5).map(|i| 12.0 * f64::from(i)).collect();
-    for (amplitude, counts) in [(1.0, 7500.0), (2.0, 7500.0), (4.0, 7500.0), (2.0, 500.0)] {
+    for (amplitude, counts, side_px, overlap_px) in [
+        (1.0, 7500.0, 384, 64),
+        (2.0, 7500.0, 384, 64),
+        (4.0, 7500.0, 384, 64),
+        (2.0, 500.0, 384, 64),
+        (2.0, 500.0, 1024, 128),
+        (4.0, 500.0, 1024, 128),
+        (2.0, 500.0, 2048, 256),
+    ] {
         let plan = Plan {
             seed: 6,
             tiles: (1, 2),
-            side_px: 384,
-            overlap_px: 64,
+            side_px,
+            overlap_px,
             step_deg: 12.0,
             counts,
             faults: bent(&tilts, (0, 1), amplitude, 20.0, [1.0, 0.0]),
             ..Plan::default()
         };
-        distortion_row(&format!("amplitude {amplitude} px, {counts:.0} counts"), amplitude, &[plan]);
+        let name = format!("amplitude {amplitude} px in {side_px}², {overlap_px} px overlap, {counts:.0} counts");
+        distortion_row(&name, amplitude, &[plan]);
     }
     // So steep that no patch keeps one shift.
     let steep = |(seed, direction_deg): (u64, f64)| Plan {
@@ -174,7 +183,7 @@ fn significant_steps(record: &Record, truth: &Truth) -> [usize; 2] {
 const SDS: f64 = 4.0;
 
 fn tracking() {
-    for counts in [7500.0, 500.0] {
+    for (side_px, counts) in [(256, 7500.0), (256, 500.0), (512, 500.0)] {
         let (mut found, mut planted, mut false_steps, mut tilts) = (0, 0, 0, 0);
         let mut significant = [0, 0];
         let (mut axis, mut height, mut directions) = (Vec::new(), Vec::new(), Vec::new());
@@ -185,7 +194,8 @@ fn tracking() {
                 (0..3).map(|k| jump(at(k), 4.0 + ((seed + 3 * k) % 8) as f64, (seed * 50 + 110 * k) as f64)).collect();
             let offsets_um = [-2.0 + 0.33 * seed as f64, 0.6 - 0.1 * seed as f64];
             let axis_deg = (seed as f64 * 29.0) % 360.0;
-            let plan = Plan { seed: 20 + seed, faults, offsets_um, axis_deg, scheme, counts, ..Plan::default() };
+            let plan =
+                Plan { seed: 20 + seed, side_px, faults, offsets_um, axis_deg, scheme, counts, ..Plan::default() };
             let (record, truth) = plan.assess();
             let (jumps, others) = steps(&record, &truth);
             let [sure, sure_false] = significant_steps(&record, &truth);
@@ -206,14 +216,14 @@ fn tracking() {
             }
         }
         println!(
-            "| lone jumps of 4 to 11 px | {tilts} tilts, {counts:.0} counts | {found} of {planted} found, {false_steps} false \
+            "| lone jumps of 4 to 11 px | {tilts} tilts of {side_px}², {counts:.0} counts | {found} of {planted} found, {false_steps} false \
              over {TOLD_PX} px; {} and {} beyond {SDS:.0} of their stated errors | all, 1 in 500 |",
             significant[0], significant[1]
         );
         let within = directions.iter().filter(|(off, _): &&(f64, f64)| off.abs() <= 2.0).count();
         let worst = directions.iter().map(|(off, _)| off.abs()).fold(0.0, f64::max);
         println!(
-            "| direction of the axis, degrees | 13 series of 256², {counts:.0} counts | found in {}, {within} within 2°, worst \
+            "| direction of the axis, degrees | 13 series of {side_px}², {counts:.0} counts | found in {}, {within} within 2°, worst \
              error {worst:.1} | 2 |",
             directions.len()
         );
@@ -221,7 +231,7 @@ fn tracking() {
             let within = errors.iter().filter(|(off, truth)| off.abs() <= (share * truth.abs()).max(least)).count();
             let worst = errors.iter().map(|(off, _)| off.abs()).fold(0.0, f64::max);
             println!(
-                "| {name}, µm | 13 series, {counts:.0} counts | {within} of {} within, worst error {worst:.3} | {least} or {:.0} \
+                "| {name}, µm | 13 series of {side_px}², {counts:.0} counts | {within} of {} within, worst error {worst:.3} | {least} or {:.0} \
                  % |",
                 errors.len(),
                 100.0 * share

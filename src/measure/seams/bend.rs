@@ -23,6 +23,11 @@ pub struct Step {
 
 impl Step {
     /// Shift beyond that of the seam.
+    pub fn px(&self) -> [f64; 2] {
+        [self.beyond_px[0] as f64 + self.peak.x, self.beyond_px[1] as f64 + self.peak.y]
+    }
+
+    /// The same in whole pixels.
     fn whole(&self) -> [i64; 2] {
         let [x, y] = self.beyond_px;
         [x + self.peak.x.round() as i64, y + self.peak.y.round() as i64]

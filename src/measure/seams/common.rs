@@ -58,9 +58,21 @@ pub struct Common<'a> {
 
 /// A patch and what its two sides have in common.
 pub struct Look {
-    start: [usize; 2],
+    /// Its first pixel, in `from`.
+    pub start: [usize; 2],
     spectra: [Vec<Complex32>; 2],
-    cross: Cross,
+    /// What they have in common.
+    pub cross: Cross,
+}
+
+/// Weighs each frequency by what it knows of patches whose shifts are known to a part of a pixel.
+pub fn weigh_by(bench: &Bench, looks: &mut [Look], shifts_px: &[[f64; 2]]) {
+    let pairs: Vec<([&[Complex32]; 2], [f64; 2])> =
+        looks.iter().zip(shifts_px).map(|(look, shift)| (look.spectra.each_ref().map(Vec::as_slice), *shift)).collect();
+    let Some(weights) = bench.best_weights(&pairs, BAND.high_pass) else { return };
+    for look in looks.iter_mut() {
+        look.cross = bench.cross_by(&weights, &look.spectra[0], &look.spectra[1]);
+    }
 }
 
 impl<'a> Common<'a> {
@@ -159,24 +171,20 @@ impl<'a> Common<'a> {
         peak.ok_or_else(|| NotMeasured::because("its overlap shows no common texture"))
     }
 
+    /// Weighs each frequency by what it knows, now that the place is known to a part of a pixel; gives the whole shift by that.
+    pub fn weigh(&self, bench: &Bench, looks: &mut [Look], sum: Peak) -> Peak {
+        weigh_by(bench, looks, &vec![[sum.x, sum.y]; looks.len()]);
+        let near = |peak: &Peak| (peak.x - sum.x).hypot(peak.y - sum.y) < NEAR_PX;
+        self.sum(bench, looks).ok().filter(near).unwrap_or(sum)
+    }
+
     /// What the seam says, its whole shift against `whole` being known as `sum`.
     ///
     /// # Errors
     /// Where its texture runs along one direction.
     pub fn finish(&self, bench: &Bench, mut looks: Vec<Look>, sum: Peak, offset_counts: f64) -> Measured<Found> {
         let correlation = sum.correlation;
-        // Now that the place is known to a part of a pixel, each frequency is weighed by what it knows.
-        let pairs: Vec<[&[Complex32]; 2]> =
-            looks.iter().map(|look| [look.spectra[0].as_slice(), look.spectra[1].as_slice()]).collect();
-        let weights = bench.best_weights(&pairs, &sum, BAND.high_pass);
-        let mut sum = sum;
-        if let Some(weights) = &weights {
-            for look in &mut looks {
-                look.cross = bench.cross_by(weights, &look.spectra[0], &look.spectra[1]);
-            }
-            let near = |peak: &Peak| (peak.x - sum.x).hypot(peak.y - sum.y) < NEAR_PX;
-            sum = self.sum(bench, &looks).ok().filter(near).unwrap_or(sum);
-        }
+        let sum = self.weigh(bench, &mut looks, sum);
         let mut patches = self.believed(bench, &looks);
         // A bend of which some patches are missing is told too small, or too large.
         let is_bent = bent_mean(&patches, looks.len()).is_some();
@@ -209,9 +217,9 @@ impl<'a> Common<'a> {
         [self.size.1 / 2, self.size.0 / 2].map(|px| px.clamp(2, PATCH_REACH_PX))
     }
 
-    /// Middles of the patches along the seam, up to a constant.
-    pub fn along_px(&self) -> Vec<f64> {
-        self.starts.iter().map(|start| start[usize::from(!self.along_x)] as f64).collect()
+    /// Where a patch that begins at `start` lies along the seam, up to a constant.
+    pub fn along_px(&self, start: &[usize; 2]) -> f64 {
+        start[usize::from(!self.along_x)] as f64
     }
 
     /// The patches with a significant peak within reach.
@@ -223,7 +231,7 @@ impl<'a> Common<'a> {
         let patch = |(look, peak): (&Look, &Option<Peak>)| {
             let peak = (*peak)?;
             let sound = peak.significance >= believed && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX[0]);
-            sound.then(|| self.patch(look.start, [0, 0], &peak))
+            sound.then(|| self.patch(look.start, [peak.x, peak.y], peak.sd))
         };
         without_look_alikes(&looks.iter().zip(&peaks).filter_map(patch).collect::<Vec<Patch>>())
     }
@@ -247,18 +255,18 @@ impl<'a> Common<'a> {
         let patch = |(start, step): (&[usize; 2], &Option<bend::Step>)| {
             let step = (*step)?;
             let sound = step.peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX[1]);
-            sound.then(|| self.patch(*start, step.beyond_px, &step.peak))
+            sound.then(|| self.patch(*start, step.px(), step.peak.sd))
         };
         without_look_alikes(&self.starts.iter().zip(steps).filter_map(patch).collect::<Vec<Patch>>())
     }
 
-    /// A patch that begins at `start`, cut at so much beyond the seam's shift.
-    pub fn patch(&self, start: [usize; 2], beyond: [i64; 2], peak: &Peak) -> Patch {
+    /// A patch that begins at `start`, so far beyond the whole difference of places.
+    pub fn patch(&self, start: [usize; 2], beyond_px: [f64; 2], sd_px: [f64; 2]) -> Patch {
         let middle = |k: usize, px: usize| start[k] as f64 + 0.5 * (px as f64 - 1.0);
         Patch {
             middle_px: [middle(0, self.size.1), middle(1, self.size.0)],
-            difference_px: [(self.whole[0] + beyond[0]) as f64 + peak.x, (self.whole[1] + beyond[1]) as f64 + peak.y],
-            sd_px: peak.sd,
+            difference_px: [0, 1].map(|k| self.whole[k] as f64 + beyond_px[k]),
+            sd_px,
         }
     }
 

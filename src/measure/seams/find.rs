@@ -6,6 +6,7 @@
 use crate::measure::seams::coarse::coarse;
 use crate::measure::seams::common::Common;
 use crate::measure::seams::halved;
+use crate::measure::seams::joint::joint;
 use crate::measure::seams::patch::{Patch, is_bent};
 use crate::measure::seams::plan::Pair;
 use crate::measure::seams::steep::steep;
@@ -39,25 +40,41 @@ pub struct Found {
 /// Why the seam cannot be measured.
 pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
     if pair.overlap_px >= halved::WIDE_PX {
+        let pair = halved::pair(pair);
         let [from, to] = [from, to].map(halved::strip);
-        let found = find_at(&halved::pair(pair), &from, &to, offset_counts).map(halved::whole);
+        let found = find_at(&pair, &from, &to, offset_counts).map(|found| completed(&pair, [&from, &to], found));
+        let found = found.map(halved::whole);
         // Where electrons are few, the frequencies that half the size leaves out are missed.
         if found.as_ref().is_ok_and(|found| is_told(found) && found.sd_px.iter().all(|&sd| sd < halved::KNOWN_PX)) {
             return found;
         }
     }
     let found = find_at(pair, from, to, offset_counts);
-    if found.as_ref().is_ok_and(is_told) {
-        return found;
+    if !found.as_ref().is_ok_and(is_told) {
+        let near = found.as_ref().map_or(pair.nominal_px, |found| found.difference_px);
+        let common = Common::new(pair, from, to, near.map(|px| px.round() as i64));
+        let line = common.and_then(|common| steep(&common, offset_counts));
+        let says_more = |line: &Found| found.as_ref().map_or(0, |found| found.patches.len()) < line.patches.len();
+        if let Some(line) = line.ok().filter(says_more) {
+            return Ok(line);
+        }
     }
-    let near = found.as_ref().map_or(pair.nominal_px, |found| found.difference_px);
-    let common = Common::new(pair, from, to, near.map(|px| px.round() as i64));
-    let line = common.and_then(|common| steep(&common, offset_counts));
-    let says_more = |line: &Found| found.as_ref().map_or(0, |found| found.patches.len()) < line.patches.len();
-    line.ok().filter(says_more).map_or(found, Ok)
+    found.map(|found| completed(pair, [from, to], found))
 }
 
-/// Whether a seam needs no further look: a bend of which some patches are missing is told too small.
+/// A seam with the patches that it lacks, where those that do not stand out by themselves do so together.
+fn completed(pair: &Pair, [from, to]: [&Strip; 2], found: Found) -> Found {
+    if found.patches.len() == found.looked {
+        return found;
+    }
+    let whole = found.difference_px.map(|px| px.round() as i64);
+    match Common::new(pair, from, to, whole) {
+        Ok(common) => joint(&common, found),
+        Err(_) => found,
+    }
+}
+
+/// Whether a seam is no steep bend: of one most patches are missing, or those that are make what is left look too small.
 fn is_told(found: &Found) -> bool {
     let patches = found.patches.len();
     patches == found.looked || (2 * patches >= found.looked && !is_bent(&found.patches))

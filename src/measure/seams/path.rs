@@ -32,16 +32,14 @@ impl Line {
     }
 }
 
-/// What a patch must stand out by to count for a line rather than against it: of the peaks of chance that lie about where
-/// a line goes on, the highest comes to about as much.
-pub const BY_CHANCE: f64 = 3.5;
 /// From one patch to the next the shift changes by less than this beyond what the slopes say, in pixels.
 const NEXT_REACH_PX: f64 = 3.5;
 /// So many patches in a row may show nothing.
 const BRIDGED: usize = 1;
 
-/// The best line through the candidates of each patch. `along_px`: middles of the patches along the seam.
-pub fn best(along_px: &[f64], candidates: &[Vec<Candidate>]) -> Line {
+/// The best line through the candidates of each patch. `along_px`: middles of the patches along the seam; `by_chance`: what a
+/// patch must stand out by to count for a line rather than against it.
+pub fn best(along_px: &[f64], candidates: &[Vec<Candidate>], by_chance: f64) -> Line {
     // By patch and candidate: the best line that ends there.
     let mut ends: Vec<Vec<End>> = Vec::with_capacity(candidates.len());
     for (patch, own) in candidates.iter().enumerate() {
@@ -55,7 +53,7 @@ pub fn best(along_px: &[f64], candidates: &[Vec<Candidate>]) -> Line {
             });
             let none = End { sum: 0.0, from: None };
             let best = before.max_by(|a, b| a.sum.total_cmp(&b.sum)).filter(|best| best.sum > 0.0).unwrap_or(none);
-            End { sum: best.sum + candidate.significance - BY_CHANCE, ..best }
+            End { sum: best.sum + candidate.significance - by_chance, ..best }
         });
         let ending = ending.collect();
         ends.push(ending);
@@ -104,13 +102,13 @@ mod tests {
                 own.into_iter().chain([peak(side, -side, 5.2)]).collect()
             })
             .collect();
-        let line = best(&along, &candidates);
+        let line = best(&along, &candidates, 3.5);
         for (patch, step) in line.patches.iter().enumerate() {
             assert_eq!(step.map(|step| step.beyond_px), (patch != 4).then_some([0, bend(patch)]), "{patch}");
         }
-        assert!((line.stands_out - 8.0 * (4.6 - BY_CHANCE)).abs() < 1e-9, "{line:?}");
+        assert!((line.stands_out - 8.0 * (4.6 - 3.5)).abs() < 1e-9, "{line:?}");
         assert!(line.mean_px()[1].abs() < 8.0);
-        let none = best(&along[..2], &[Vec::new(), Vec::new()]);
+        let none = best(&along[..2], &[Vec::new(), Vec::new()], 3.5);
         assert_eq!(none, Line { patches: vec![None, None], stands_out: 0.0 });
     }
 }

@@ -14,6 +14,8 @@ const LARGEST_PX: usize = 64;
 /// A line stands out of what chance strings together by this, in standard deviations: patches held against others of their
 /// seam give lines of up to 5, and of 8 over a lattice.
 const STANDS_OUT: f64 = 12.0;
+/// Of the peaks of chance that lie about where a line goes on, at all slopes, the highest comes to about as much.
+const BY_CHANCE: f64 = 3.5;
 /// A line whose mean is further from where it was sought is sought there once more: its other end may lie out of reach.
 const FAR_PX: f64 = 2.0;
 /// Cut where it lies, a patch is off by no more than this.
@@ -45,8 +47,9 @@ pub fn steep(common: &Common<'_>, offset_counts: f64) -> Measured<Found> {
     let sides = Sides::new(common, &bench);
     let steps = sides.line().ok_or_else(none)?;
     let patch = |step: &Step| {
-        let patch = common.patch(common.starts[step.patch], step.candidate.beyond_px, &step.peak);
-        Patch { sd_px: patch.sd_px.map(|sd| sd.min(WORST_SD_PX)), ..patch }
+        let beyond = step.candidate.beyond_px.map(|px| px as f64);
+        let px = [beyond[0] + step.peak.x, beyond[1] + step.peak.y];
+        common.patch(common.starts[step.patch], px, step.peak.sd.map(|sd| sd.min(WORST_SD_PX)))
     };
     let patches: Vec<Patch> = steps.iter().map(patch).collect();
     let looked = common.starts.len();
@@ -89,7 +92,7 @@ impl<'a> Sides<'a> {
     fn candidates(&self, patch: usize, about: [i64; 2]) -> Vec<Candidate> {
         let reach = self.common.widest();
         let at = |&slope: &[f64; 2]| {
-            let peaks = self.cross(patch, about, slope).map(|cross| self.bench.maxima(&cross, reach, path::BY_CHANCE));
+            let peaks = self.cross(patch, about, slope).map(|cross| self.bench.maxima(&cross, reach, BY_CHANCE));
             let candidate = move |([x, y], significance): ([i64; 2], f64)| Candidate {
                 beyond_px: [about[0] + x, about[1] + y],
                 slope,
@@ -103,7 +106,8 @@ impl<'a> Sides<'a> {
     fn line_about(&self, about: [i64; 2]) -> Line {
         let candidates: Vec<Vec<Candidate>> =
             (0..self.common.starts.len()).map(|patch| self.candidates(patch, about)).collect();
-        path::best(&self.common.along_px(), &candidates)
+        let along: Vec<f64> = self.common.starts.iter().map(|start| self.common.along_px(start)).collect();
+        path::best(&along, &candidates, BY_CHANCE)
     }
 
     /// The likeliest line; `None` where chance gives as good a one.

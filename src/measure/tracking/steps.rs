@@ -219,13 +219,7 @@ fn alone(rest: &Rests, over_breaks: &Rests, least: f64) -> Vec<(usize, [f64; 2])
 }
 
 /// Hands each rest to a tilt; `None` where a tilt comes after a hole and nothing else tells that it jumped.
-fn attribute(
-    points: &[Point],
-    known: &[usize],
-    mut rest: Rests,
-    over_breaks: &Rests,
-    least: f64,
-) -> Vec<Option<Step>> {
+fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Vec<Option<Step>> {
     let mut steps: Vec<Option<Step>> = known.iter().map(|&at| Some(Step::none(at))).collect();
     let usual = usual_gap(points, known);
     let later = |k: usize| if points[known[k + 1]].order >= points[known[k]].order { k + 1 } else { k };

@@ -18,6 +18,8 @@ use std::f64::consts::TAU;
 const GRID_STEPS_PX: [f64; 1] = [0.15];
 /// Points of a grid on either side of its middle.
 const GRID_REACH: i32 = 2;
+/// A peak that lies at the edge of the grid is followed so many times.
+const FOLLOWED: usize = 4;
 /// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
 const AS_HIGH: f64 = 0.93;
 /// Where less than this is left of the taper, no more is divided out.
@@ -198,31 +200,35 @@ impl Bench {
 
     /// The weights with which a shift is known best (greatest likelihood; Knapp & Carter 1976, IEEE Trans. Acoust. Speech
     /// Signal Process. 24:320): γ²/(1 - γ²) over what is common, γ the coherence, both as averages over rings of all
-    /// `pairs` of spectra, whose shift is about that of `peak`. Frequencies below `high_pass` carry illumination.
+    /// `pairs` of spectra, each with its shift as far as that is known. Frequencies below `high_pass` carry illumination.
     /// `None` where nothing is coherent.
-    pub fn best_weights(&self, pairs: &[[&[Complex32]; 2]], peak: &Peak, high_pass: f64) -> Option<Weights> {
+    pub fn best_weights(&self, pairs: &[([&[Complex32]; 2], [f64; 2])], high_pass: f64) -> Option<Weights> {
         let (rows, cols) = self.size();
         let turns = |n: usize, count: usize, d: f64| -> Vec<Complex32> {
             (0..count).map(|k| turn(if count == n { signed(k, n) } else { k as f64 / n as f64 }, d)).collect()
         };
-        let (along_y, along_x) = (turns(rows, rows, peak.y), turns(cols, self.fft.half(), peak.x));
         let squares_y: Vec<f64> = (0..rows).map(|y| signed(y, rows).powi(2)).collect();
         let ring_of =
             |x: usize, y: usize| (((x as f64 / cols as f64).powi(2) + squares_y[y]).sqrt() * RINGS_PER_CYCLE) as usize;
         let rings = (0.5f64.hypot(0.5) * RINGS_PER_CYCLE) as usize + 1;
+        let ring_at: Vec<u16> = (0..self.fft.half())
+            .flat_map(|x| (0..rows).map(move |y| (x, y)))
+            .map(|(x, y)| ring_of(x, y) as u16)
+            .collect();
         // Of each ring: bins, power of the one, of the other, and what is common.
         let mut sums = vec![[0.0f64; 4]; rings];
-        for (x, turn_x) in along_x.iter().enumerate() {
-            let times = f64::from(self.fft.multiplicity(x));
-            for (y, turn_y) in along_y.iter().enumerate() {
-                let at = x * rows + y;
-                let turned = turn_x * turn_y;
-                let sum = &mut sums[ring_of(x, y)];
-                for [a, b] in pairs {
+        for ([a, b], [dx, dy]) in pairs {
+            let (along_y, along_x) = (turns(rows, rows, *dy), turns(cols, self.fft.half(), *dx));
+            for (x, turn_x) in along_x.iter().enumerate() {
+                let times = f64::from(self.fft.multiplicity(x));
+                let column = x * rows..(x + 1) * rows;
+                let values = a[column.clone()].iter().zip(&b[column.clone()]).zip(&ring_at[column]);
+                for (((a, b), ring), turn_y) in values.zip(&along_y) {
+                    let sum = &mut sums[usize::from(*ring)];
                     sum[0] += times;
-                    sum[1] += times * f64::from(a[at].norm_sqr());
-                    sum[2] += times * f64::from(b[at].norm_sqr());
-                    sum[3] += times * f64::from((a[at] * b[at].conj() * turned).re);
+                    sum[1] += times * f64::from(a.norm_sqr());
+                    sum[2] += times * f64::from(b.norm_sqr());
+                    sum[3] += times * f64::from((a * b.conj() * (turn_x * turn_y)).re);
                 }
             }
         }
@@ -277,10 +283,31 @@ impl Bench {
         let (top_x, _) = parabola(at(x - 1, y), at(x, y), at(x + 1, y));
         let (top_y, _) = parabola(at(x, y - 1), at(x, y), at(x, y + 1));
         let start = [x as f64 + top_x.clamp(-0.5, 0.5), y as f64 + top_y.clamp(-0.5, 0.5)];
-        let (x, y, value, curvature) = self.refine(cross, start);
-        let correlation = value / energy;
+        Some(Peak { inside, ..self.told(cross, self.refine(cross, start)) })
+    }
+
+    /// The peak next to a displacement that is known to about a pixel, followed to its top; `None` where an image has no
+    /// structure at all.
+    pub fn peak_near(&self, cross: &Cross, start: [f64; 2]) -> Option<Peak> {
+        let energy = (cross.energy_a * cross.energy_b).sqrt();
+        if !(energy.is_finite() && energy > 0.0) {
+            return None;
+        }
+        let mut top = self.refine(cross, start);
+        for _ in 0..FOLLOWED {
+            let (x, y, _, [xx, _, yy]) = top;
+            if xx > 0.0 && yy > 0.0 {
+                break;
+            }
+            top = self.refine(cross, [x, y]);
+        }
+        Some(self.told(cross, top))
+    }
+
+    /// What a peak says: its place, height and curvature over its height.
+    fn told(&self, cross: &Cross, (x, y, value, [xx, xy, yy]): (f64, f64, f64, [f64; 3])) -> Peak {
+        let correlation = value / (cross.energy_a * cross.energy_b).sqrt();
         let unsure = (1.0 - correlation.powi(2)).max(1e-6).sqrt() / correlation.max(1e-6) * cross.chance_sd();
-        let [xx, xy, yy] = curvature;
         let sd = [xx, yy].map(|k| if k > 0.0 { unsure / k.sqrt() } else { f64::INFINITY });
         // A ridge's curvature along itself may come out below none: what is left is positive definite.
         let most = 0.98 * (xx * yy).max(0.0).sqrt();
@@ -288,7 +315,7 @@ impl Bench {
         let information = [xx, xy, yy].map(|k| k / (unsure * unsure));
         // Dividing the taper out makes noise larger as well, by about the root.
         let significance = sds_of_chance(correlation, cross.chance_sd()) * self.left(x, y).sqrt();
-        Some(Peak { x, y, correlation, significance, sd, information, inside })
+        Peak { x, y, correlation, significance, sd, information, inside: true }
     }
 
     /// All peaks within `reach` of no displacement that stand out by `least` standard deviations of chance: whole

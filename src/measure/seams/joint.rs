@@ -176,7 +176,7 @@ mod tests {
 
     #[test]
     fn what_a_patch_does_not_know_its_neighbours_do() {
-        let bend = |at: usize| [2.0 * (0.7 * at as f64).sin(), -1.0 * (0.7 * at as f64).sin()];
+        let bend = |at: usize| [2.0 * (0.7 * at as f64).sin(), -(0.7 * at as f64).sin()];
         let mut peaks: Vec<Option<Peak>> = (0..9).map(|at| peak(bend(at)[0], bend(at)[1], [0.2; 2])).collect();
         // One shows nothing, one runs along y.
         peaks[3] = None;

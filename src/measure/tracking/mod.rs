@@ -209,15 +209,13 @@ fn axis_note(stated: f64, used: f64, off: f64, error: f64) -> String {
 
 impl Tracked {
     /// One standard uncertainty of a tilt's step along its own direction, by those of all positions that it is made of;
-    /// `None` where its own is not known.
+    /// `None` where one of them is not known.
     pub fn step_error_px(&self, at: usize) -> Option<f64> {
-        let error = |at: usize| self.errors_px.get(at).copied().flatten();
-        error(at)?;
         let step = self.steps_px[at].as_ref()?;
-        let [xx, xy, yy] = step.shares.iter().fold([0.0; 3], |sum, &(other, share)| {
-            let own = error(other).unwrap_or_default();
-            std::array::from_fn(|k| sum[k] + share * share * own[k])
-        });
+        let [xx, xy, yy] = step.shares.iter().try_fold([0.0; 3], |sum: [f64; 3], &(other, share)| {
+            let own = self.errors_px.get(other).copied().flatten()?;
+            Some(std::array::from_fn(|k| sum[k] + share * share * own[k]))
+        })?;
         let [x, y] = step.by;
         let length = x.hypot(y);
         if length < 1e-9 {

@@ -132,7 +132,7 @@ fn errors(a: &Image, sums: &Sums) -> Option<[f64; 6]> {
 /// scatters by its own mean.
 fn band(a: &Image, left: &[f32]) -> f64 {
     let fft = Fft2::new(a.rows, a.cols);
-    let spectrum = fft.forward(&mut left.to_vec());
+    let spectrum = fft.forward(left);
     let (mut sum, mut squares) = (0.0, 0.0);
     for (at, value) in spectrum.iter().enumerate() {
         let times = f64::from(fft.multiplicity(at / fft.rows));

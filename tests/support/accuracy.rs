@@ -295,10 +295,10 @@ fn bound(recipe: &Recipe, electrons: &[f64], (rows, cols): (usize, usize)) -> f6
     let fade = |at: usize, n: usize| ((at.min(n - 1 - at) as f64 + 0.5) / 8.0).min(1.0);
     let weight = |at: usize| fade(at % cols, cols) * fade(at / cols, rows);
     let kept: f64 = (0..electrons.len()).map(|at| weight(at).powi(2)).sum();
-    let mut picture: Vec<f32> =
+    let picture: Vec<f32> =
         electrons.iter().enumerate().map(|(at, value)| ((value - mean) * weight(at)) as f32).collect();
     let fft = Fft2::new(rows, cols);
-    let spectrum = fft.forward(&mut picture);
+    let spectrum = fft.forward(&picture);
     let ring = |at: usize| {
         let (x, y) = fft.frequency(at);
         (x.hypot(y) * 64.0) as usize

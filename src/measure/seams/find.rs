@@ -1,21 +1,20 @@
 //! One seam: its shift, and the shifts of patches along it.
 //!
 //! A correlation of binned strips finds the place (see [`crate::measure::seams::coarse`]); then the area that both tiles
-//! hold is cut into patches at full size (see [`crate::measure::seams::common`]).
+//! hold is cut into patches (see [`crate::measure::seams::held`]), at half the size where that does.
 
 use crate::measure::seams::coarse::coarse;
 use crate::measure::seams::common::Common;
 use crate::measure::seams::halved;
-use crate::measure::seams::joint::joint;
+use crate::measure::seams::held::{Held, WORST_SEAM_SD_PX};
 use crate::measure::seams::patch::{Patch, is_bent};
 use crate::measure::seams::plan::Pair;
 use crate::measure::seams::steep::steep;
 use crate::measure::seams::strip::Strip;
 use crate::measured::Measured;
 
-/// Every so many-th patch is looked at while the place is not settled.
-const SOME: usize = 3;
-const SETTLING: usize = 2;
+/// Weighing frequencies makes a shift known better than some patches say before it, by no more than this.
+const WEIGHING_BRINGS: f64 = 2.0;
 
 /// What a seam says.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,18 +38,76 @@ pub struct Found {
 /// # Errors
 /// Why the seam cannot be measured.
 pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
-    if pair.overlap_px >= halved::WIDE_PX {
-        let pair = halved::pair(pair);
-        let [from, to] = [from, to].map(halved::strip);
-        let found = find_at(&pair, &from, &to, offset_counts).map(|found| completed(&pair, [&from, &to], found));
-        let found = found.map(halved::whole);
-        // Where electrons are few, the frequencies that half the size leaves out are missed.
-        if found.as_ref().is_ok_and(|found| is_told(found) && found.sd_px.iter().all(|&sd| sd < halved::KNOWN_PX)) {
-            return found;
-        }
+    let half =
+        if pair.overlap_px >= halved::WIDE_PX { at_half_size(pair, [from, to], offset_counts) } else { Half::Nothing };
+    match half {
+        Half::Told(found) => Ok(found),
+        Half::Near(near) => match held(pair, [from, to], near) {
+            Ok(held) => told(pair, [from, to], Ok(held), offset_counts),
+            Err(_) => from_coarse(pair, [from, to], offset_counts),
+        },
+        Half::Nothing => from_coarse(pair, [from, to], offset_counts),
     }
-    let found = find_at(pair, from, to, offset_counts);
-    if !found.as_ref().is_ok_and(is_told) {
+}
+
+/// What half the size says of a seam.
+enum Half {
+    /// All there is to say.
+    Told(Found),
+    /// About where it lies, in whole pixels: where electrons are few, the frequencies that half the size leaves out are
+    /// missed.
+    Near([i64; 2]),
+    Nothing,
+}
+
+fn at_half_size(pair: &Pair, [from, to]: [&Strip; 2], offset_counts: f64) -> Half {
+    let half = halved::pair(pair);
+    let [from, to] = [from, to].map(halved::strip);
+    let settled =
+        coarse(&half, &from, &to).and_then(|place| Held::settle(&half, &from, &to, place.map(|px| px.round() as i64)));
+    let Ok(mut held) = settled else { return Half::Nothing };
+    let near = |held: &Held<'_>| {
+        let is_known = halved::whole_px(held.sd_px()).iter().all(|&sd| sd < WORST_SEAM_SD_PX);
+        let near = halved::whole_px(held.difference_px()).map(|px| px.round() as i64);
+        if is_known { Half::Near(near) } else { Half::Nothing }
+    };
+    let knows = |held: &Held<'_>, most: f64| halved::whole_px(held.sd_px()).iter().all(|&sd| sd < most);
+    if !knows(&held, WEIGHING_BRINGS * halved::KNOWN_PX) {
+        return near(&held);
+    }
+    if held.complete().is_err() {
+        return Half::Nothing;
+    }
+    if !knows(&held, halved::KNOWN_PX) {
+        return near(&held);
+    }
+    let found = held.found(offset_counts).map(|found| held.completed(found));
+    found.ok().filter(is_told).map_or_else(|| near(&held), |found| Half::Told(halved::whole(found)))
+}
+
+fn held<'a>(pair: &Pair, [from, to]: [&'a Strip; 2], near: [i64; 2]) -> Measured<Held<'a>> {
+    let mut held = Held::settle(pair, from, to, near)?;
+    held.complete()?;
+    Ok(held)
+}
+
+fn from_coarse(pair: &Pair, strips: [&Strip; 2], offset_counts: f64) -> Measured<Found> {
+    let place = coarse(pair, strips[0], strips[1]);
+    let held = place.and_then(|place| held(pair, strips, place.map(|px| px.round() as i64)));
+    told(pair, strips, held, offset_counts)
+}
+
+/// What a seam says at full size, its tiles being held together where that can be.
+fn told(pair: &Pair, [from, to]: [&Strip; 2], held: Measured<Held<'_>>, offset_counts: f64) -> Measured<Found> {
+    let (mut held, found) = match held {
+        Ok(mut held) => {
+            let found = held.found(offset_counts);
+            (Some(held), found)
+        }
+        Err(why) => (None, Err(why)),
+    };
+    let is_straight = held.as_ref().is_some_and(|held| held.is_straight);
+    if !is_straight && !found.as_ref().is_ok_and(is_told) {
         let near = found.as_ref().map_or(pair.nominal_px, |found| found.difference_px);
         let common = Common::new(pair, from, to, near.map(|px| px.round() as i64));
         let line = common.and_then(|common| steep(&common, offset_counts));
@@ -59,58 +116,17 @@ pub fn find(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measur
             return Ok(line);
         }
     }
-    found.map(|found| completed(pair, [from, to], found))
-}
-
-/// A seam with the patches that it lacks, where those that do not stand out by themselves do so together.
-fn completed(pair: &Pair, [from, to]: [&Strip; 2], found: Found) -> Found {
-    if found.patches.len() == found.looked {
-        return found;
-    }
-    let whole = found.difference_px.map(|px| px.round() as i64);
-    match Common::new(pair, from, to, whole) {
-        Ok(common) => joint(&common, found),
-        Err(_) => found,
-    }
+    found.map(|found| match &mut held {
+        // Where they do not bend, this was tried.
+        Some(held) if is_bent(&found.patches) => held.completed(found),
+        _ => found,
+    })
 }
 
 /// Whether a seam is no steep bend: of one most patches are missing, or those that are make what is left look too small.
 fn is_told(found: &Found) -> bool {
     let patches = found.patches.len();
     patches == found.looked || (2 * patches >= found.looked && !is_bent(&found.patches))
-}
-
-fn find_at(pair: &Pair, from: &Strip, to: &Strip, offset_counts: f64) -> Measured<Found> {
-    let coarse = coarse(pair, from, to)?;
-    let mut whole = coarse.map(|px| px.round() as i64);
-    // Some of the patches say where all of them are best cut.
-    for _ in 0..SETTLING {
-        let common = Common::new(pair, from, to, whole)?;
-        let bench = common.bench();
-        let mut looks = common.looks(&bench, |at| at % SOME == 0);
-        let Ok(peak) = common.sum(&bench, &looks) else { break };
-        let near = [peak.x, peak.y].map(|d| d.round() as i64);
-        if near == [0, 0] {
-            looks.extend(common.looks(&bench, |at| at % SOME != 0));
-            let peak = common.sum(&bench, &looks)?;
-            return common.finish(&bench, looks, peak, offset_counts);
-        }
-        whole = [whole[0] + near[0], whole[1] + near[1]];
-    }
-    // They say too little, or do not agree: all of them.
-    let mut common = Common::new(pair, from, to, whole)?;
-    let mut bench = common.bench();
-    let mut looks = common.looks(&bench, |_| true);
-    let peak = common.sum(&bench, &looks)?;
-    let near = [peak.x, peak.y].map(|d| d.round() as i64);
-    if near == [0, 0] {
-        return common.finish(&bench, looks, peak, offset_counts);
-    }
-    common = Common::new(pair, from, to, [whole[0] + near[0], whole[1] + near[1]])?;
-    bench = common.bench();
-    looks = common.looks(&bench, |_| true);
-    let peak = common.sum(&bench, &looks)?;
-    common.finish(&bench, looks, peak, offset_counts)
 }
 
 #[cfg(test)]

@@ -5,7 +5,6 @@ use crate::measure::seams::find::Found;
 use crate::measure::seams::patch::Patch;
 use crate::measure::seams::plan::{Pair, Rect};
 use crate::measure::seams::strip::Strip;
-use crate::numerics::registration::masked::Image;
 
 /// Overlaps of at least this thickness, in pixels.
 pub const WIDE_PX: i64 = 160;
@@ -28,28 +27,27 @@ pub fn pair(pair: &Pair) -> Pair {
 pub fn strip(strip: &Strip) -> Strip {
     let Rect { x, y, width, height } = strip.rect;
     let (skip_x, skip_y) = (x % BIN, y % BIN);
-    let (cols, rows) = (width - skip_x.min(width), height - skip_y.min(height));
-    let mut values = Vec::with_capacity(rows * cols);
-    for row in skip_y..skip_y + rows {
-        values.extend_from_slice(&strip.image.values[row * width + skip_x..(row + 1) * width]);
-    }
-    let image = Image { rows, cols, values }.binned(BIN);
+    let image = strip.image.halved([skip_x.min(width), skip_y.min(height)]);
     let rect = Rect { x: (x + skip_x) / BIN, y: (y + skip_y) / BIN, width: image.cols, height: image.rows };
     Strip { rect, image }
 }
 
+/// Pixels as recorded, of so many large ones.
+pub fn whole_px(px: [f64; 2]) -> [f64; 2] {
+    px.map(|px| px * BIN as f64)
+}
+
 /// What was found, in pixels as recorded.
 pub fn whole(found: Found) -> Found {
-    let twice = |px: [f64; 2]| px.map(|px| px * BIN as f64);
     let patch = |patch: Patch| Patch {
         // The middle of a large pixel lies between those of the two that it holds.
-        middle_px: twice(patch.middle_px).map(|px| px + 0.5 * (BIN as f64 - 1.0)),
-        difference_px: twice(patch.difference_px),
-        sd_px: twice(patch.sd_px),
+        middle_px: whole_px(patch.middle_px).map(|px| px + 0.5 * (BIN as f64 - 1.0)),
+        difference_px: whole_px(patch.difference_px),
+        sd_px: whole_px(patch.sd_px),
     };
     Found {
-        difference_px: twice(found.difference_px),
-        sd_px: twice(found.sd_px),
+        difference_px: whole_px(found.difference_px),
+        sd_px: whole_px(found.sd_px),
         patches: found.patches.into_iter().map(patch).collect(),
         ..found
     }
@@ -58,6 +56,7 @@ pub fn whole(found: Found) -> Found {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::numerics::registration::masked::Image;
 
     #[test]
     fn a_strip_begins_at_an_even_pixel() {

@@ -6,8 +6,7 @@
 //! What a patch does not know by itself its neighbours do: a bend is smooth.
 
 use crate::measure::seams::common::{Common, Look, weigh_by};
-use crate::measure::seams::find::Found;
-use crate::measure::seams::patch::{Patch, bent_mean, is_bent, is_smooth};
+use crate::measure::seams::patch::{Patch, is_bent, is_smooth};
 use crate::measure::seams::path::{self, Candidate};
 use crate::numerics::registration::spectral::{Bench, Peak};
 use nalgebra::{DMatrix, DVector};
@@ -17,10 +16,13 @@ const BY_CHANCE: f64 = 2.5;
 /// A line stands out of what chance strings together by this for each of the seam's patches: held against others of their
 /// seam they give lines of up to 1.1, and where it is 1.5 to 2 bends came out up to 1.8 times too large.
 const STANDS_OUT: f64 = 2.5;
-/// Patches are weighed anew so many times,
+/// Where a seam bends, patches are weighed anew so many times,
 const WEIGHED_ANEW: usize = 2;
 /// after which a peak lies no further from where their run was.
 const SAME_PX: f64 = 1.5;
+/// A run of patches that leaves its own middle by no more than this, or by no more than two standard deviations, is straight:
+/// frequencies are weighed as they should be.
+const STRAIGHT_PX: f64 = 0.5;
 /// A patch that knows its shift so well is taken as it is; one that knows it less well, with what its neighbours say.
 const KNOWN_PX: f64 = 0.4;
 /// So many of the patches must, or a bend is not known.
@@ -30,22 +32,18 @@ const ROUGHNESSES_PX: [f64; 6] = [0.05, 0.15, 0.4, 1.0, 2.0, 4.0];
 /// A flat prior that keeps the equations from being singular, in pixels.
 const ANYWHERE_PX: f64 = 30.0;
 
-/// The same seam with the patches of the likeliest line, where that is more of them.
-pub fn joint(common: &Common<'_>, found: Found) -> Found {
-    let bench = common.bench();
-    let mut looks = common.looks(&bench, |_| true);
-    let Ok(sum) = common.sum(&bench, &looks) else { return found };
-    common.weigh(&bench, &mut looks, sum);
-    let patches = patches(common, &bench, &mut looks);
-    if patches.len() <= found.patches.len() {
-        return found;
-    }
-    let difference_px = bent_mean(&patches, looks.len()).unwrap_or(found.difference_px);
-    Found { difference_px, patches, looked: looks.len(), ..found }
+/// What the patches of a seam say together.
+pub struct Together {
+    /// All of them; none where chance gives as good a line, or too few of them know their shifts.
+    pub patches: Vec<Patch>,
+    /// They stand out, and run straight.
+    pub is_straight: bool,
 }
 
-/// The patches of the likeliest line; none where chance gives as good a one, or too few of them know their shifts.
-fn patches(common: &Common<'_>, bench: &Bench, looks: &mut [Look]) -> Vec<Patch> {
+/// The likeliest line through all patches of a seam, frequencies being weighed by what its shift as a whole tells of them.
+/// `peaks`: the highest of each patch.
+pub fn together(common: &Common<'_>, bench: &Bench, looks: &mut [Look], peaks: &[Option<Peak>]) -> Together {
+    let nothing = || Together { patches: Vec::new(), is_straight: false };
     let candidates = |look: &Look| -> Vec<Candidate> {
         let peaks = bench.maxima(&look.cross, common.widest(), BY_CHANCE);
         let candidate =
@@ -55,27 +53,34 @@ fn patches(common: &Common<'_>, bench: &Bench, looks: &mut [Look]) -> Vec<Patch>
     let along: Vec<f64> = looks.iter().map(|look| common.along_px(&look.start)).collect();
     let line = path::best(&along, &looks.iter().map(candidates).collect::<Vec<_>>(), BY_CHANCE);
     if line.stands_out < STANDS_OUT * looks.len() as f64 {
-        return Vec::new();
+        return nothing();
     }
-    let peak = |(look, candidate): (&Look, &Option<Candidate>)| {
-        bench.peak_near(&look.cross, candidate.as_ref()?.beyond_px.map(|px| px as f64))
+    let on_line = |((look, candidate), peak): ((&Look, &Option<Candidate>), &Option<Peak>)| {
+        let at = candidate.as_ref()?.beyond_px.map(|px| px as f64);
+        peak.filter(|peak| is_near(peak, at)).or_else(|| bench.peak_near(&look.cross, at))
     };
-    let first: Vec<Option<Peak>> = looks.iter().zip(&line.patches).map(peak).collect();
-    let mut peaks = pooled(&first, looks);
-    // Each where it lies, patches show what fine frequencies they have in common: a bend had smeared that.
+    let mut peaks = pooled(&looks.iter().zip(&line.patches).zip(peaks).map(on_line).collect::<Vec<_>>(), looks);
+    let mut straight = false;
     for _ in 0..WEIGHED_ANEW {
-        let Some(run) = smoothed(&peaks) else { return Vec::new() };
-        weigh_by(bench, looks, &run.iter().map(|smooth| smooth.at).collect::<Vec<_>>());
-        let again = |(look, smooth): (&Look, &Smoothed)| {
-            let peak = bench.peak_near(&look.cross, smooth.at)?;
-            ((peak.x - smooth.at[0]).hypot(peak.y - smooth.at[1]) < SAME_PX).then_some(peak)
+        let Some(run) = smoothed(&peaks) else { return nothing() };
+        straight = is_straight(&run);
+        // Each where it lies, patches show what fine frequencies they have in common: a bend had smeared that.
+        if !straight {
+            weigh_by(bench, looks, &run.iter().map(|smooth| smooth.at).collect::<Vec<_>>());
+        }
+        let again = |((look, smooth), peak): ((&Look, &Smoothed), &Option<Peak>)| {
+            let same = peak.filter(|peak| straight && is_near(peak, smooth.at));
+            same.or_else(|| bench.peak_near(&look.cross, smooth.at).filter(|peak| is_near(peak, smooth.at)))
         };
-        peaks = pooled(&looks.iter().zip(&run).map(again).collect::<Vec<_>>(), looks);
+        peaks = pooled(&looks.iter().zip(&run).zip(&peaks).map(again).collect::<Vec<_>>(), looks);
+        if straight {
+            break;
+        }
     }
     let is_known = |peak: &&Peak| peak.sd.iter().all(|&sd| sd < KNOWN_PX);
     let known = peaks.iter().flatten().filter(is_known).count();
     let Some(smooth) = smoothed(&peaks).filter(|_| known as f64 >= LEAST_KNOWN * looks.len() as f64) else {
-        return Vec::new();
+        return Together { is_straight: straight, ..nothing() };
     };
     let patch = |((look, own), smooth): ((&Look, &Option<Peak>), &Smoothed)| {
         let own = own.as_ref().filter(is_known).map(|own| ([own.x, own.y], own.sd));
@@ -83,7 +88,20 @@ fn patches(common: &Common<'_>, bench: &Bench, looks: &mut [Look]) -> Vec<Patch>
         common.patch(look.start, beyond_px, sd_px)
     };
     let patches: Vec<Patch> = looks.iter().zip(&peaks).zip(&smooth).map(patch).collect();
-    if is_bent(&patches) && !is_smooth(&patches) { Vec::new() } else { patches }
+    let is_chance = is_bent(&patches) && !is_smooth(&patches);
+    Together { patches: if is_chance { Vec::new() } else { patches }, is_straight: straight }
+}
+
+fn is_near(peak: &Peak, [x, y]: [f64; 2]) -> bool {
+    (peak.x - x).hypot(peak.y - y) < SAME_PX
+}
+
+/// Whether nothing shows that a run leaves its own middle.
+fn is_straight(run: &[Smoothed]) -> bool {
+    (0..2).all(|k| {
+        let middle = run.iter().map(|smooth| smooth.at[k]).sum::<f64>() / run.len() as f64;
+        run.iter().all(|smooth| (smooth.at[k] - middle).abs() < STRAIGHT_PX.max(2.0 * smooth.sd[k]))
+    })
 }
 
 /// The same with the uncertainties of peaks that are as sharp as all of them are on average: where electrons are few, noise

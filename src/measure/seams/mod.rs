@@ -10,6 +10,7 @@ pub mod common;
 pub mod figures;
 pub mod find;
 pub mod halved;
+pub mod held;
 pub mod joint;
 pub mod patch;
 pub mod path;

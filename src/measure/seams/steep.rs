@@ -3,6 +3,7 @@
 
 use crate::measure::seams::common::Common;
 use crate::measure::seams::find::Found;
+use crate::measure::seams::held::intensity_ratio;
 use crate::measure::seams::patch::{Patch, bent_mean, is_smooth, weighted_mean};
 use crate::measure::seams::path::{self, Candidate, Line};
 use crate::measured::{Measured, NotMeasured};
@@ -56,7 +57,7 @@ pub fn steep(common: &Common<'_>, offset_counts: f64) -> Measured<Found> {
     let difference_px = bent_mean(&patches, looked).filter(|_| is_smooth(&patches)).ok_or_else(none)?;
     let (_, sd_px) = weighted_mean(&patches).ok_or_else(none)?;
     let correlation = steps.iter().map(|step| step.peak.correlation).sum::<f64>() / steps.len() as f64;
-    let intensity_ratio = common.intensity_ratio(&common.looks(&bench, |_| true), offset_counts);
+    let intensity_ratio = intensity_ratio(&common.looks(&bench, |_| true), offset_counts);
     Ok(Found { difference_px, sd_px, correlation, intensity_ratio, patches, looked })
 }
 

@@ -1,9 +1,14 @@
 //! Two-dimensional transforms of real images.
+//!
+//! Two rows are transformed as one: the real and the imaginary part of a complex line, told apart afterwards by the symmetry
+//! of a real row's spectrum.
 
-use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
+
+/// Pairs of rows that are turned into columns together: so many complex numbers make a line of the processor's cache.
+const PAIRS: usize = 4;
 
 /// Plans for images of one size.
 ///
@@ -14,8 +19,8 @@ pub struct Fft2 {
     pub rows: usize,
     /// Columns of an image.
     pub cols: usize,
-    row_forward: Arc<dyn RealToComplex<f32>>,
-    row_inverse: Arc<dyn ComplexToReal<f32>>,
+    row_forward: Arc<dyn Fft<f32>>,
+    row_inverse: Arc<dyn Fft<f32>>,
     column_forward: Arc<dyn Fft<f32>>,
     column_inverse: Arc<dyn Fft<f32>>,
 }
@@ -23,14 +28,14 @@ pub struct Fft2 {
 impl Fft2 {
     /// Plans for images of `rows` × `cols`.
     pub fn new(rows: usize, cols: usize) -> Self {
-        let (mut real, mut complex) = (RealFftPlanner::<f32>::new(), FftPlanner::<f32>::new());
+        let mut planner = FftPlanner::<f32>::new();
         Self {
             rows,
             cols,
-            row_forward: real.plan_fft_forward(cols),
-            row_inverse: real.plan_fft_inverse(cols),
-            column_forward: complex.plan_fft_forward(rows),
-            column_inverse: complex.plan_fft_inverse(rows),
+            row_forward: planner.plan_fft_forward(cols),
+            row_inverse: planner.plan_fft_inverse(cols),
+            column_forward: planner.plan_fft_forward(rows),
+            column_inverse: planner.plan_fft_inverse(rows),
         }
     }
 
@@ -51,17 +56,29 @@ impl Fft2 {
         if x == 0 || 2 * x == self.cols { 1.0 } else { 2.0 }
     }
 
-    /// Transforms an image (row by row; its contents are lost).
-    pub fn forward(&self, image: &mut [f32]) -> Vec<Complex32> {
-        let half = self.half();
-        let mut spectrum = vec![Complex32::default(); half * self.rows];
-        let mut line = vec![Complex32::default(); half];
-        let mut scratch = vec![Complex32::default(); self.row_forward.get_scratch_len()];
-        for (y, row) in image.chunks_exact_mut(self.cols).enumerate() {
-            // The buffers fit by construction; a refusal would leave the row at zero.
-            if self.row_forward.process_with_scratch(row, &mut line, &mut scratch).is_ok() {
-                for (x, value) in line.iter().enumerate() {
-                    spectrum[x * self.rows + y] = *value;
+    /// Transforms an image (row by row).
+    pub fn forward(&self, image: &[f32]) -> Vec<Complex32> {
+        let (rows, cols) = (self.rows, self.cols);
+        let mut spectrum = vec![Complex32::default(); self.half() * rows];
+        let mut lines = vec![Complex32::default(); PAIRS * cols];
+        let mut scratch = vec![Complex32::default(); self.row_forward.get_inplace_scratch_len()];
+        for (at, some) in image.chunks(2 * PAIRS * cols).enumerate() {
+            for (line, pair) in lines.chunks_exact_mut(cols).zip(some.chunks(2 * cols)) {
+                let (one, other) = pair.split_at(cols);
+                line.iter_mut().zip(one).for_each(|(value, re)| *value = Complex32::new(*re, 0.0));
+                line.iter_mut().zip(other).for_each(|(value, im)| value.im = *im);
+            }
+            self.row_forward.process_with_scratch(&mut lines, &mut scratch);
+            let count = some.len() / cols;
+            for (x, column) in spectrum.chunks_exact_mut(rows).enumerate() {
+                let mirror = (cols - x) % cols;
+                let out = &mut column[2 * PAIRS * at..2 * PAIRS * at + count];
+                for (out, line) in out.chunks_mut(2).zip(lines.chunks_exact(cols)) {
+                    let (z, w) = (line[x], line[mirror]);
+                    out[0] = Complex32::new(0.5 * (z.re + w.re), 0.5 * (z.im - w.im));
+                    if let Some(other) = out.get_mut(1) {
+                        *other = Complex32::new(0.5 * (z.im + w.im), 0.5 * (w.re - z.re));
+                    }
                 }
             }
         }
@@ -71,22 +88,37 @@ impl Fft2 {
 
     /// The image of a spectrum (whose contents are lost), not divided by the number of pixels.
     pub fn inverse(&self, spectrum: &mut [Complex32]) -> Vec<f32> {
-        let half = self.half();
+        self.inverse_lines(spectrum, &(0..self.rows).collect::<Vec<_>>())
+    }
+
+    /// Some rows of the image of a spectrum, one after another. What its last columns would hold may be left out where it is
+    /// zero.
+    pub fn inverse_lines(&self, spectrum: &mut [Complex32], wanted: &[usize]) -> Vec<f32> {
+        let (rows, cols) = (self.rows, self.cols);
         self.column_inverse.process(spectrum);
-        let mut image = vec![0.0; self.rows * self.cols];
-        let mut line = vec![Complex32::default(); half];
-        let mut scratch = vec![Complex32::default(); self.row_inverse.get_scratch_len()];
-        for (y, row) in image.chunks_exact_mut(self.cols).enumerate() {
-            for (x, value) in line.iter_mut().enumerate() {
-                *value = spectrum[x * self.rows + y];
+        let mut image = vec![0.0; wanted.len() * cols];
+        let mut lines = vec![Complex32::default(); PAIRS * cols];
+        let mut scratch = vec![Complex32::default(); self.row_inverse.get_inplace_scratch_len()];
+        for (some, wanted) in image.chunks_mut(2 * PAIRS * cols).zip(wanted.chunks(2 * PAIRS)) {
+            lines.fill(Complex32::default());
+            for (x, column) in spectrum.chunks_exact(rows).enumerate() {
+                let mirror = (cols - x) % cols;
+                for (line, pair) in lines.chunks_exact_mut(cols).zip(wanted.chunks(2)) {
+                    let (a, b) = (column[pair[0]], pair.get(1).map_or(Complex32::default(), |&y| column[y]));
+                    if mirror == x {
+                        // Rounding leaves a trace of an imaginary part where a real image cannot have one.
+                        line[x] = Complex32::new(a.re, b.re);
+                    } else {
+                        line[x] = Complex32::new(a.re - b.im, a.im + b.re);
+                        line[mirror] = Complex32::new(a.re + b.im, b.re - a.im);
+                    }
+                }
             }
-            // Rounding leaves a trace of an imaginary part where a real image cannot have one.
-            line[0].im = 0.0;
-            if self.cols.is_multiple_of(2) {
-                line[half - 1].im = 0.0;
-            }
-            if self.row_inverse.process_with_scratch(&mut line, row, &mut scratch).is_err() {
-                row.fill(0.0);
+            self.row_inverse.process_with_scratch(&mut lines, &mut scratch);
+            for (pair, line) in some.chunks_mut(2 * cols).zip(lines.chunks_exact(cols)) {
+                let (one, other) = pair.split_at_mut(cols);
+                one.iter_mut().zip(line).for_each(|(out, value)| *out = value.re);
+                other.iter_mut().zip(line).for_each(|(out, value)| *out = value.im);
             }
         }
         image
@@ -115,14 +147,52 @@ fn is_good(mut n: usize) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use rustfft::num_complex::Complex64;
+
+    /// Σ image e^(-2πi (x fx + y fy)), for odd and even numbers of rows and columns.
+    #[test]
+    fn a_spectrum_is_the_sum_that_defines_it() {
+        for (rows, cols) in [(6, 9), (5, 8), (19, 4)] {
+            let fft = Fft2::new(rows, cols);
+            let image: Vec<f32> = (0..rows * cols).map(|i| ((i * 37) % 11) as f32).collect();
+            for (at, value) in fft.forward(&image).iter().enumerate() {
+                let (fx, fy) = fft.frequency(at);
+                let sum: Complex64 = (0..rows * cols)
+                    .map(|i| {
+                        let phase = -std::f64::consts::TAU * ((i % cols) as f64 * fx + (i / cols) as f64 * fy);
+                        Complex64::from_polar(f64::from(image[i]), phase)
+                    })
+                    .sum();
+                assert!(
+                    (sum.re - f64::from(value.re)).hypot(sum.im - f64::from(value.im)) < 1e-3,
+                    "{rows} {cols} {at}"
+                );
+            }
+        }
+    }
 
     #[test]
     fn an_image_comes_back() {
         let fft = Fft2::new(6, 9);
         let image: Vec<f32> = (0..54).map(|i| ((i * 37) % 11) as f32).collect();
-        let mut spectrum = fft.forward(&mut image.clone());
+        let mut spectrum = fft.forward(&image);
         let back = fft.inverse(&mut spectrum);
         assert!(image.iter().zip(&back).all(|(a, b)| (a - b / 54.0).abs() < 1e-4));
+    }
+
+    #[test]
+    fn some_lines_are_those_of_the_whole() {
+        let fft = Fft2::new(20, 15);
+        let spectrum = fft.forward(&(0..300).map(|i| ((i * 37) % 11) as f32).collect::<Vec<f32>>());
+        // Columns from 5 on are none.
+        let mut ended = spectrum.clone();
+        ended[5 * 20..].fill(Complex32::default());
+        let whole = fft.inverse(&mut ended);
+        let wanted = [18, 19, 0, 1, 2, 3, 4, 5, 6, 7];
+        let some = fft.inverse_lines(&mut spectrum[..5 * 20].to_vec(), &wanted);
+        for (line, y) in some.chunks_exact(15).zip(wanted) {
+            assert!(line.iter().zip(&whole[y * 15..]).all(|(a, b)| (a - b).abs() < 1e-3), "{y}");
+        }
     }
 
     #[test]

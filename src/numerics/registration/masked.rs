@@ -45,6 +45,23 @@ impl Image {
         Self { rows, cols, values }
     }
 
+    /// Means of 2 × 2 pixels from a first column and row on, those that are no number left out.
+    pub fn halved(&self, [skip_x, skip_y]: [usize; 2]) -> Self {
+        let (rows, cols) = ((self.rows - skip_y) / 2, (self.cols - skip_x) / 2);
+        let mut values = vec![0.0f32; rows * cols];
+        for (y, out) in values.chunks_exact_mut(cols.max(1)).enumerate() {
+            let line = |y: usize| &self.values[y * self.cols + skip_x..][..2 * cols];
+            let [upper, lower] = [line(skip_y + 2 * y), line(skip_y + 2 * y + 1)];
+            halve(out, [upper, lower]);
+            for (x, out) in out.iter_mut().enumerate().filter(|(_, out)| !out.is_finite()) {
+                let four = [upper[2 * x], upper[2 * x + 1], lower[2 * x], lower[2 * x + 1]];
+                let known = four.iter().filter(|value| value.is_finite());
+                *out = known.clone().sum::<f32>() / known.count() as f32;
+            }
+        }
+        Self { rows, cols, values }
+    }
+
     /// The value between pixels, bilinear; NaN outside.
     pub fn between(&self, x: f64, y: f64) -> f32 {
         let inside = x >= 0.0 && y >= 0.0 && x <= self.cols as f64 - 1.0 && y <= self.rows as f64 - 1.0;
@@ -99,6 +116,16 @@ fn share(place: i64) -> f32 {
 fn mix([a, b, c, d]: [f32; 4], [x, y]: [f32; 2]) -> f32 {
     let (upper, lower) = (a * (1.0 - x) + b * x, c * (1.0 - x) + d * x);
     upper * (1.0 - y) + lower * y
+}
+
+wide! {
+    /// Means of pairs of two lines.
+    fn halve<'a>(out: &'a mut [f32], lines: [&'a [f32]; 2]) {
+        let [upper, lower] = lines.map(|line| line.as_chunks::<2>().0);
+        for ((out, [a, b]), [c, d]) in out.iter_mut().zip(upper).zip(lower) {
+            *out = 0.25 * ((a + b) + (c + d));
+        }
+    }
 }
 
 wide! {
@@ -204,7 +231,7 @@ impl Spectra {
                     }
                 }
             }
-            fft.forward(&mut out)
+            fft.forward(&out)
         };
         Self { mask: padded(&|_| 1.0), value: padded(&|v| v), square: padded(&|v| v * v) }
     }
@@ -284,6 +311,23 @@ mod tests {
     fn image(rows: usize, cols: usize, from: [i64; 2]) -> Image {
         let values = (0..rows * cols).map(|at| scene(from[0] + (at % cols) as i64, from[1] + (at / cols) as i64));
         Image { rows, cols, values: values.collect() }
+    }
+
+    #[test]
+    fn half_the_size_is_what_bins_of_two_are() {
+        let mut values: Vec<f32> = (0..63).map(|at| ((at * 37) % 101) as f32).collect();
+        [12, 20, 21, 29, 30].into_iter().for_each(|at| values[at] = f32::NAN);
+        let image = Image { rows: 7, cols: 9, values };
+        let (half, binned) = (image.halved([0, 0]), image.binned(2));
+        assert_eq!((half.rows, half.cols), (binned.rows, binned.cols));
+        for (a, b) in half.values.iter().zip(&binned.values) {
+            assert!((a - b).abs() < 1e-4 || (a.is_nan() && b.is_nan()), "{a} {b}");
+        }
+        assert!(half.values.iter().any(|value| value.is_nan()));
+        assert_eq!(
+            image.halved([1, 1]).values[0],
+            (37.0 * 10.0 % 101.0 + 37.0 * 11.0 % 101.0 + 37.0 * 19.0 % 101.0) / 3.0
+        );
     }
 
     #[test]

@@ -29,8 +29,8 @@ fn spectrum(fft: &Fft2, image: &Image) -> Vec<Complex32> {
         let weight = rows.weights[at / image.cols] * cols.weights[at % image.cols];
         if v.is_finite() { (v - mean) * weight } else { 0.0 }
     };
-    let mut work: Vec<f32> = image.values.iter().enumerate().map(value).collect();
-    fft.forward(&mut work)
+    let work: Vec<f32> = image.values.iter().enumerate().map(value).collect();
+    fft.forward(&work)
 }
 
 fn mean(image: &Image) -> f32 {
@@ -130,8 +130,8 @@ pub fn filtered(image: &Image, gain: impl Fn(f64) -> f64) -> Image {
         let value = image.values[fold(at / (2 * cols), rows) * cols + fold(at % (2 * cols), cols)];
         if value.is_finite() { value - mean } else { 0.0 }
     };
-    let mut work: Vec<f32> = (0..4 * rows * cols).map(pixel).collect();
-    let mut spectrum = fft.forward(&mut work);
+    let work: Vec<f32> = (0..4 * rows * cols).map(pixel).collect();
+    let mut spectrum = fft.forward(&work);
     for (at, value) in spectrum.iter_mut().enumerate() {
         let (x, y) = fft.frequency(at);
         *value *= if at == 0 { 0.0 } else { gain(x.hypot(y)) as f32 };

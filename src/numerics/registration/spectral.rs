@@ -6,28 +6,25 @@
 //! 33:156). How high a peak would be by chance follows from the two spectra: two unrelated images have a normalised
 //! correlation of standard deviation √(Σ Pa Pb / (Σ Pa Σ Pb)).
 
+use crate::numerics::registration::coherence::{Rings, Shifted};
 use crate::numerics::registration::fft2::Fft2;
+use crate::numerics::registration::level::levelled;
 use crate::numerics::registration::taper::Taper;
-use crate::numerics::sine::sin_cos;
+use crate::numerics::registration::upsample::{self, passed, signed, turn};
+use crate::numerics::registration::window::Window;
 use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex32;
-use std::f64::consts::TAU;
+use std::sync::OnceLock;
 
 /// Spacings of the grids on which a peak is up-sampled, in pixels, each around the best point of the one before; the
 /// first lies around the top of the parabola through whole pixels.
 const GRID_STEPS_PX: [f64; 1] = [0.15];
-/// Points of a grid on either side of its middle.
-const GRID_REACH: i32 = 2;
 /// A peak that lies at the edge of the grid is followed so many times.
 const FOLLOWED: usize = 4;
-/// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
-const AS_HIGH: f64 = 0.93;
 /// Where less than this is left of the taper, no more is divided out.
 const LEAST_LEFT: f64 = 0.05;
 /// Of a correlation's square no more than all but this counts: pixels are no better than that.
 const LEAST_REST: f64 = 0.01;
-/// A ridge is a maximum too: neighbours may be higher by this share.
-const LEVEL: f64 = 0.01;
 
 /// Which frequencies count: an amplitude factor `(1 - exp(-(f/high_pass)²)) · exp(-(f/low_pass)²)`, f in cycles a pixel.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -38,11 +35,26 @@ pub struct Band {
     pub low_pass: f64,
 }
 
+/// Beyond the root of this many widths of a high pass all of a single-precision number passes.
+pub const ALL_PASSES: f64 = 20.0;
+
 impl Band {
-    /// Amplitude factor at a squared frequency.
-    fn factor(&self, f2: f64) -> f64 {
-        let high = if self.high_pass > 0.0 { 1.0 - (-f2 / self.high_pass.powi(2)).exp() } else { 1.0 };
-        high * (-f2 / self.low_pass.powi(2)).exp()
+    /// Square of the amplitude factor at each index of a half plane's spectrum.
+    fn squares(&self, fft: &Fft2) -> Vec<f32> {
+        // The low pass is a factor of x by one of y.
+        let low = |f: f64| (-2.0 * (f / self.low_pass).powi(2)).exp();
+        let side = |f: f64| (f * f, low(f));
+        let along_y: Vec<(f64, f64)> = (0..fft.rows).map(|k| side(signed(k, fft.rows))).collect();
+        let mut squares = Vec::with_capacity(fft.half() * fft.rows);
+        for (x2, low_x) in (0..fft.half()).map(|k| side(k as f64 / fft.cols as f64)) {
+            squares.extend(along_y.iter().map(|(y2, low_y)| {
+                let over = (x2 + y2) / self.high_pass.powi(2);
+                let high = if over < ALL_PASSES { (1.0 - (-over).exp()).powi(2) } else { 1.0 };
+                (high * low_x * low_y) as f32
+            }));
+        }
+        squares[0] = 0.0;
+        squares
     }
 }
 
@@ -52,6 +64,7 @@ pub struct Bench {
     rows: Taper,
     cols: Taper,
     bands: Vec<Weights>,
+    rings: OnceLock<Rings>,
 }
 
 /// A band on the raster of a spectrum.
@@ -63,10 +76,6 @@ pub struct Weights {
     ends: [usize; 2],
 }
 
-/// Rings in which coherence is averaged.
-const RINGS_PER_CYCLE: f64 = 64.0;
-/// Edges and parts of a pixel leave no ring more coherent than this, squared.
-const MOST_COHERENT: f64 = 0.97;
 /// A band ends where this share of the power is left.
 const NEXT_TO_NOTHING: f64 = 1e-4;
 
@@ -124,19 +133,21 @@ pub struct Peak {
 impl Bench {
     /// For images of `rows` × `cols`, each side fading over `taper` of it.
     pub fn new(rows: usize, cols: usize, bands: &[Band], taper: f64) -> Self {
+        Self::with_tapers(rows, cols, bands, [taper; 2])
+    }
+
+    /// The same, the first and last rows fading over the one share of their number, columns over the other.
+    pub fn with_tapers(rows: usize, cols: usize, bands: &[Band], tapers: [f64; 2]) -> Self {
         let fft = Fft2::new(rows, cols);
         let weights = |band: &Band| {
-            let weight = |at: usize| {
-                let (fx, fy) = fft.frequency(at);
-                if at == 0 { 0.0 } else { band.factor(fx * fx + fy * fy).powi(2) as f32 }
-            };
             // exp(-2 (f/low_pass)²) of the power passes.
             let end = band.low_pass * (-0.5 * NEXT_TO_NOTHING.ln()).sqrt();
             let ends = [cols, rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
-            Weights { squares: (0..fft.half() * rows).map(weight).collect(), ends }
+            Weights { squares: band.squares(&fft), ends }
         };
         let bands = bands.iter().map(weights).collect();
-        Self { fft, rows: Taper::new(rows, taper), cols: Taper::new(cols, taper), bands }
+        let [rows, cols] = [Taper::new(rows, tapers[0]), Taper::new(cols, tapers[1])];
+        Self { fft, rows, cols, bands, rings: OnceLock::new() }
     }
 
     /// Rows and columns of the images.
@@ -146,15 +157,13 @@ impl Bench {
 
     /// Spectrum of an image (row by row), mean and plane removed, tapered. What is no number counts as the plane.
     pub fn spectrum(&self, image: &[f32]) -> Vec<Complex32> {
-        let (rows, cols) = self.size();
-        let plane = plane(image, rows, cols);
-        let mut work = vec![0.0f32; rows * cols];
-        let lines = work.chunks_exact_mut(cols).zip(image.chunks_exact(cols)).zip(&self.rows.weights);
-        for (y, ((work, image), wy)) in lines.enumerate() {
-            let level = plane.mean + plane.y * (y as f32 - plane.middle[1]);
-            level_and_taper(work, image, [&plane.along, &self.cols.weights], [level, plane.x, *wy]);
-        }
-        self.fft.forward(&mut work)
+        self.spectrum_and_mean(image).0
+    }
+
+    /// The same, and the mean of what is a number.
+    pub fn spectrum_and_mean(&self, image: &[f32]) -> (Vec<Complex32>, f32) {
+        let (work, mean) = levelled(image, [&self.rows, &self.cols]);
+        (self.fft.forward(&work), mean)
     }
 
     /// The spectrum of b(x - d), of that of b(x).
@@ -187,7 +196,7 @@ impl Bench {
         let mut sums = [0.0f64; 3];
         for x in 0..=ends[0] {
             let times = f64::from(self.fft.multiplicity(x));
-            for span in Self::passed(rows, ends[1]) {
+            for span in passed(rows, ends[1]) {
                 let span = x * rows + span.start..x * rows + span.end;
                 let sides = [&a[span.clone()], &b[span.clone()]];
                 let of_span = cross_span(&mut spectrum[span.clone()], &squares[span], sides);
@@ -198,72 +207,12 @@ impl Bench {
         Cross { spectrum, ends: *ends, energy_a, energy_b, chance }
     }
 
-    /// The weights with which a shift is known best (greatest likelihood; Knapp & Carter 1976, IEEE Trans. Acoust. Speech
-    /// Signal Process. 24:320): γ²/(1 - γ²) over what is common, γ the coherence, both as averages over rings of all
-    /// `pairs` of spectra, each with its shift as far as that is known. Frequencies below `high_pass` carry illumination.
-    /// `None` where nothing is coherent.
-    pub fn best_weights(&self, pairs: &[([&[Complex32]; 2], [f64; 2])], high_pass: f64) -> Option<Weights> {
-        let (rows, cols) = self.size();
-        let turns = |n: usize, count: usize, d: f64| -> Vec<Complex32> {
-            (0..count).map(|k| turn(if count == n { signed(k, n) } else { k as f64 / n as f64 }, d)).collect()
-        };
-        let squares_y: Vec<f64> = (0..rows).map(|y| signed(y, rows).powi(2)).collect();
-        let ring_of =
-            |x: usize, y: usize| (((x as f64 / cols as f64).powi(2) + squares_y[y]).sqrt() * RINGS_PER_CYCLE) as usize;
-        let rings = (0.5f64.hypot(0.5) * RINGS_PER_CYCLE) as usize + 1;
-        let ring_at: Vec<u16> = (0..self.fft.half())
-            .flat_map(|x| (0..rows).map(move |y| (x, y)))
-            .map(|(x, y)| ring_of(x, y) as u16)
-            .collect();
-        // Of each ring: bins, power of the one, of the other, and what is common.
-        let mut sums = vec![[0.0f64; 4]; rings];
-        for ([a, b], [dx, dy]) in pairs {
-            let (along_y, along_x) = (turns(rows, rows, *dy), turns(cols, self.fft.half(), *dx));
-            for (x, turn_x) in along_x.iter().enumerate() {
-                let times = f64::from(self.fft.multiplicity(x));
-                let column = x * rows..(x + 1) * rows;
-                let values = a[column.clone()].iter().zip(&b[column.clone()]).zip(&ring_at[column]);
-                for (((a, b), ring), turn_y) in values.zip(&along_y) {
-                    let sum = &mut sums[usize::from(*ring)];
-                    sum[0] += times;
-                    sum[1] += times * f64::from(a.norm_sqr());
-                    sum[2] += times * f64::from(b.norm_sqr());
-                    sum[3] += times * f64::from((a * b.conj() * (turn_x * turn_y)).re);
-                }
-            }
-        }
-        let weight = |[bins, a, b, common]: &[f64; 4]| {
-            // What chance makes of as many bins (tapers leave about half of them independent) is no coherence.
-            let coherence =
-                (common.max(0.0).powi(2) / (a * b).max(1e-30) - 2.0 / bins.max(1.0)).clamp(0.0, MOST_COHERENT);
-            coherence / (1.0 - coherence) * bins / common.max(1e-30)
-        };
-        let raw: Vec<f64> = sums.iter().map(|sum| if sum[3] > 0.0 { weight(sum) } else { 0.0 }).collect();
-        let mean = |k: usize| {
-            let near = &raw[k.saturating_sub(1)..(k + 2).min(rings)];
-            near.iter().sum::<f64>() / near.len() as f64
-        };
-        let smooth: Vec<f64> = (0..rings).map(mean).collect();
-        let most = smooth.iter().copied().fold(0.0, f64::max);
-        let last = (0..rings).rev().find(|&k| smooth[k] > 1e-3 * most).filter(|_| most > 0.0)?;
-        let end = (last + 1) as f64 / RINGS_PER_CYCLE;
-        let ends = [cols, rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
-        let square = |x: usize, y: usize| {
-            let weight = smooth[ring_of(x, y)] / most;
-            if weight == 0.0 || (x, y) == (0, 0) {
-                return 0.0;
-            }
-            let f2 = (x as f64 / cols as f64).powi(2) + squares_y[y];
-            let high = 1.0 - (-f2 / (high_pass * high_pass)).exp();
-            (weight * high * high) as f32
-        };
-        let squares = (0..self.fft.half()).flat_map(|x| (0..rows).map(move |y| (x, y))).map(|(x, y)| square(x, y));
-        Some(Weights { squares: squares.collect(), ends })
-    }
-
-    /// Indices of the y frequencies up to `end` to either side of 0.
-    fn passed(rows: usize, end: usize) -> [std::ops::Range<usize>; 2] {
-        if 2 * end + 1 >= rows { [0..rows, rows..rows] } else { [0..end + 1, rows - end..rows] }
+    /// The weights with which the shift of some pairs of spectra is known best (see [`Rings::best_weights`]). `None` where
+    /// nothing is coherent.
+    pub fn best_weights(&self, pairs: &[Shifted<'_>], high_pass: f64) -> Option<Weights> {
+        let rings = self.rings.get_or_init(|| Rings::new(&self.fft));
+        let (squares, ends) = rings.best_weights(&self.fft, pairs, high_pass)?;
+        Some(Weights { squares, ends })
     }
 
     /// The peak within `reach` (x, y) pixels of no displacement; of peaks about as high, the nearest to it.
@@ -273,13 +222,10 @@ impl Bench {
         if !(energy.is_finite() && energy > 0.0) {
             return None;
         }
-        let (rows, cols) = self.size();
-        let surface = self.fft.inverse(&mut cross.spectrum.clone());
-        let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
-        let window = Window::of(&surface, (rows, cols), reach, [&self.cols, &self.rows]);
+        let window = self.window(cross, reach);
         let at = |x: i64, y: i64| window.at(x, y);
         let [x, y] = window.nearest_peak()?;
-        let inside = x.abs() < reach[0].max(1) && y.abs() < reach[1].max(1);
+        let inside = x.abs() < window.reach[0].max(1) && y.abs() < window.reach[1].max(1);
         let (top_x, _) = parabola(at(x - 1, y), at(x, y), at(x + 1, y));
         let (top_y, _) = parabola(at(x, y - 1), at(x, y), at(x, y + 1));
         let start = [x as f64 + top_x.clamp(-0.5, 0.5), y as f64 + top_y.clamp(-0.5, 0.5)];
@@ -325,15 +271,21 @@ impl Bench {
         if !(energy.is_finite() && energy > 0.0) {
             return Vec::new();
         }
-        let (rows, cols) = self.size();
-        let surface = self.fft.inverse(&mut cross.spectrum.clone());
-        let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
-        let window = Window::of(&surface, (rows, cols), reach, [&self.cols, &self.rows]);
+        let window = self.window(cross, reach);
         let significance = |[x, y]: [i64; 2]| {
             sds_of_chance(window.at(x, y) / energy, cross.chance_sd()) * self.left(x as f64, y as f64).sqrt()
         };
         let peaks = window.places().filter(|&place| window.is_maximum(place));
         peaks.map(|place| (place, significance(place))).filter(|(_, significance)| *significance >= least).collect()
+    }
+
+    /// The correlation within reach, taper divided out.
+    fn window(&self, cross: &Cross, reach: [usize; 2]) -> Window {
+        let (rows, cols) = self.size();
+        let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
+        let mut filled = cross.spectrum[..(cross.ends[0] + 1) * rows].to_vec();
+        let lines = self.fft.inverse_lines(&mut filled, &Window::lines(reach[1], rows));
+        Window::of(&lines, cols, reach, [&self.cols, &self.rows], LEAST_LEFT)
     }
 
     fn left(&self, x: f64, y: f64) -> f64 {
@@ -344,23 +296,23 @@ impl Bench {
     /// height.
     fn refine(&self, cross: &Cross, start: [f64; 2]) -> (f64, f64, f64, [f64; 3]) {
         let (mut middle, mut height, mut curvature) = (start, 0.0, [0.0; 3]);
-        let width = (2 * GRID_REACH + 1) as usize;
+        const WIDTH: usize = upsample::SIDE;
         for step in GRID_STEPS_PX {
             let grid = self.grid(cross, middle, step);
             let best = (0..grid.len()).max_by(|&a, &b| grid[a].total_cmp(&grid[b])).unwrap_or(0);
             height = grid[best];
             // A maximum at the edge of the grid is followed without a parabola.
-            let places = [best % width, best / width];
-            for (k, apart) in [1, width].into_iter().enumerate() {
-                let inner = places[k] > 0 && places[k] + 1 < width;
+            let places = [best % WIDTH, best / WIDTH];
+            for (k, apart) in [1, WIDTH].into_iter().enumerate() {
+                let inner = places[k] > 0 && places[k] + 1 < WIDTH;
                 let (top, bend) =
                     if inner { parabola(grid[best - apart], height, grid[best + apart]) } else { (0.0, 0.0) };
-                middle[k] += (places[k] as f64 - f64::from(GRID_REACH) + top) * step;
+                middle[k] += (places[k] as f64 - f64::from(upsample::REACH) + top) * step;
                 curvature[2 * k] = bend / (step * step) / height.max(1e-30);
             }
-            let inner = places.iter().all(|&place| place > 0 && place + 1 < width);
+            let inner = places.iter().all(|&place| place > 0 && place + 1 < WIDTH);
             if inner {
-                let corner = |dx: i32, dy: i32| grid[(best as i32 + dx + dy * width as i32) as usize];
+                let corner = |dx: i32, dy: i32| grid[(best as i32 + dx + dy * WIDTH as i32) as usize];
                 let twist = corner(1, 1) - corner(1, -1) - corner(-1, 1) + corner(-1, -1);
                 curvature[1] = -0.25 * twist / (step * step) / height.max(1e-30);
             }
@@ -368,48 +320,15 @@ impl Bench {
         (middle[0], middle[1], height, curvature)
     }
 
-    /// The correlation, taper divided out, on a grid around a displacement: matrix DFT in y, then in x.
-    fn grid(&self, cross: &Cross, middle: [f64; 2], step: f64) -> Vec<f64> {
-        let (rows, cols) = self.size();
-        let offsets: Vec<f64> = (-GRID_REACH..=GRID_REACH).map(|k| f64::from(k) * step).collect();
-        let mut grid = vec![0.0; offsets.len() * offsets.len()];
-        for (row, dy) in offsets.iter().enumerate() {
-            let y = middle[1] + dy;
-            let turns: Vec<Complex32> = (0..rows).map(|k| turn(signed(k, rows), y)).collect();
-            let columns: Vec<Complex32> = (0..=cross.ends[0])
-                .map(|x| {
-                    let column = &cross.spectrum[x * rows..(x + 1) * rows];
-                    let sum: Complex32 = Self::passed(rows, cross.ends[1])
-                        .into_iter()
-                        .flat_map(|span| column[span.clone()].iter().zip(&turns[span]))
-                        .map(|(value, turn)| value * turn)
-                        .sum();
-                    sum * self.fft.multiplicity(x)
-                })
-                .collect();
-            for (col, dx) in offsets.iter().enumerate() {
-                let x = middle[0] + dx;
-                let sum: f64 = columns
-                    .iter()
-                    .enumerate()
-                    .map(|(k, value)| f64::from((value * turn(k as f64 / cols as f64, x)).re))
-                    .sum();
-                grid[row * offsets.len() + col] = sum / self.left(x, y);
-            }
+    /// The correlation, taper divided out, on a grid around a displacement.
+    fn grid(&self, cross: &Cross, middle: [f64; 2], step: f64) -> [f64; upsample::SIDE * upsample::SIDE] {
+        let mut grid = upsample::grid(&self.fft, &cross.spectrum, cross.ends, middle, step);
+        for (at, value) in grid.iter_mut().enumerate() {
+            let [x, y] =
+                [at % upsample::SIDE, at / upsample::SIDE].map(|at| (at as f64 - f64::from(upsample::REACH)) * step);
+            *value /= self.left(middle[0] + x, middle[1] + y);
         }
         grid
-    }
-}
-
-wide! {
-    /// Takes a slope off a line and tapers it; what is no number becomes 0.
-    fn level_and_taper<'a>(work: &'a mut [f32], line: &'a [f32], x: [&'a [f32]; 2], terms: [f32; 3]) {
-        let [along, weights] = x;
-        let [level, slope, weight] = terms;
-        for (((work, value), along), wx) in work.iter_mut().zip(line).zip(along).zip(weights) {
-            let weighed = (value - (level + slope * along)) * weight * wx;
-            *work = if value.is_finite() { weighed } else { 0.0 };
-        }
     }
 }
 
@@ -450,125 +369,16 @@ fn sds_of_chance(correlation: f64, chance_sd: f64) -> f64 {
     correlation.signum() * (-(1.0 - correlation.powi(2)).max(LEAST_REST).ln() * freedom).sqrt()
 }
 
-/// exp(2πi f d).
-fn turn(frequency: f64, d: f64) -> Complex32 {
-    let (sine, cosine) = sin_cos(TAU * frequency * d);
-    Complex32::new(cosine as f32, sine as f32)
-}
-
 /// Where the parabola through three points a step apart has its top, and how strongly it bends down.
 fn parabola(before: f64, at: f64, after: f64) -> (f64, f64) {
     let bend = 2.0 * at - before - after;
     if bend > 0.0 { ((0.5 * (after - before) / bend).clamp(-1.0, 1.0), bend) } else { (0.0, 0.0) }
 }
 
-fn signed(k: usize, n: usize) -> f64 {
-    if 2 * k > n { (k as f64 - n as f64) / n as f64 } else { k as f64 / n as f64 }
-}
-
-/// The correlation at whole displacements within reach and one beyond, taper divided out.
-struct Window {
-    reach: [i64; 2],
-    values: Vec<f64>,
-}
-
-impl Window {
-    fn of(surface: &[f32], (rows, cols): (usize, usize), reach: [i64; 2], tapers: [&Taper; 2]) -> Self {
-        let wide = reach.map(|reach| reach + 1);
-        let left = [0, 1].map(|k| (-wide[k]..=wide[k]).map(|d| tapers[k].left(d as f64)).collect::<Vec<f64>>());
-        let mut values = Vec::with_capacity(left[0].len() * left[1].len());
-        for (y, left_y) in (-wide[1]..=wide[1]).zip(&left[1]) {
-            let line = y.rem_euclid(rows as i64) as usize * cols;
-            for (x, left_x) in (-wide[0]..=wide[0]).zip(&left[0]) {
-                let value = f64::from(surface[line + x.rem_euclid(cols as i64) as usize]);
-                values.push(value / (left_x * left_y).max(LEAST_LEFT));
-            }
-        }
-        Self { reach, values }
-    }
-
-    fn at(&self, x: i64, y: i64) -> f64 {
-        let wide = self.reach.map(|reach| reach + 1);
-        self.values[((y + wide[1]) * (2 * wide[0] + 1) + x + wide[0]) as usize]
-    }
-
-    /// The highest point within reach; of local maxima about as high, the one nearest to no displacement.
-    fn nearest_peak(&self) -> Option<[i64; 2]> {
-        let values = self.places().map(|[x, y]| self.at(x, y));
-        let best = values.filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
-        let least = if best > 0.0 { AS_HIGH * best } else { best };
-        let high = self.places().filter(|&[x, y]| {
-            let value = self.at(x, y);
-            value >= least && (value >= best || self.is_maximum([x, y]))
-        });
-        high.min_by_key(|[x, y]| x * x + y * y)
-    }
-
-    fn places(&self) -> impl Iterator<Item = [i64; 2]> {
-        let [reach_x, reach_y] = self.reach;
-        (-reach_y..=reach_y).flat_map(move |y| (-reach_x..=reach_x).map(move |x| [x, y]))
-    }
-
-    fn is_maximum(&self, [x, y]: [i64; 2]) -> bool {
-        let most = self.at(x, y) * (1.0 + LEVEL);
-        (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || self.at(x + dx, y + dy) <= most))
-    }
-}
-
-/// The best plane of an image's finite pixels.
-struct Plane {
-    mean: f32,
-    x: f32,
-    y: f32,
-    middle: [f32; 2],
-    /// Columns from the middle.
-    along: Vec<f32>,
-}
-
-wide! {
-    fn plane<'a>(image: &'a [f32], rows: usize, cols: usize) -> Plane {
-        let middle = [(cols as f64 - 1.0) / 2.0, (rows as f64 - 1.0) / 2.0];
-        // Row sums in f32 of a few hundred values less a level keep six digits.
-        let level = image.iter().copied().find(|v| v.is_finite()).unwrap_or(0.0);
-        let (mut n, mut sum) = (0.0f64, 0.0f64);
-        let (mut sx, mut sy, mut xx, mut yy) = (0.0f64, 0.0f64, 0.0f64, 0.0f64);
-        let along: Vec<f32> = (0..cols).map(|x| (x as f64 - middle[0]) as f32).collect();
-        for (y, line) in image.chunks_exact(cols).enumerate() {
-            const LANES: usize = 8;
-            let mut sums = [[0.0f32; LANES]; 4];
-            let mut add = |lane: usize, value: f32, dx: f32| {
-                let here = if value.is_finite() { 1.0 } else { 0.0 };
-                let value = if value.is_finite() { value - level } else { 0.0 };
-                sums[0][lane] += here;
-                sums[1][lane] += value;
-                sums[2][lane] += dx * value;
-                sums[3][lane] += here * dx * dx;
-            };
-            let ((lines, line), (alongs, along)) = (line.as_chunks::<LANES>(), along.as_chunks::<LANES>());
-            for (values, along) in lines.iter().zip(alongs) {
-                (0..LANES).for_each(|lane| add(lane, values[lane], along[lane]));
-            }
-            line.iter().zip(along).for_each(|(value, dx)| add(0, *value, *dx));
-            let [known, row, row_x, row_xx] = sums.map(|lanes| lanes.iter().sum::<f32>());
-            let dy = y as f64 - middle[1];
-            n += f64::from(known);
-            sum += f64::from(row);
-            sx += f64::from(row_x);
-            sy += dy * f64::from(row);
-            xx += f64::from(row_xx);
-            yy += dy * dy * f64::from(known);
-        }
-        let mean = if n > 0.0 { sum / n } else { 0.0 };
-        // Coordinates count from the middle: with few pixels left out their means are next to nothing.
-        let mean = mean + f64::from(level);
-        let slope = |sum: f64, spread: f64| if spread > 0.0 { (sum / spread) as f32 } else { 0.0 };
-        Plane { mean: mean as f32, x: slope(sx, xx), y: slope(sy, yy), middle: middle.map(|m| m as f32), along }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use std::f64::consts::TAU;
 
     /// Blobs moved by moving their middles: b(x) = a(x + d).
     fn blobs(rows: usize, cols: usize, d: [f64; 2]) -> Vec<f32> {

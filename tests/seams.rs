@@ -28,6 +28,31 @@ fn a_column_of_tiles_is_placed_to_a_twentieth_of_a_pixel() {
     assert!(record.measures.seams.unwrap().causes.is_empty());
 }
 
+/// 12 electrons a pixel: half the size, which is tried first, does not do.
+#[test]
+fn of_few_electrons_a_wide_seam_is_placed_as_well() {
+    let (mut all, mut missing) = (Errors::default(), 0);
+    for seed in [31, 32] {
+        let plan = Plan {
+            seed,
+            tiles: (1, 3),
+            side_px: 1024,
+            overlap_px: 180,
+            scatter_px: 2.0,
+            counts: 500.0,
+            range_deg: 40.0,
+            step_deg: 20.0,
+            ..Plan::default()
+        };
+        let (record, truth) = plan.assess();
+        let (errors, lost) = seam_errors(&record, &truth);
+        all.0.extend(errors.0);
+        missing += lost;
+    }
+    assert!(all.0.len() == 20 && missing == 0, "{missing} not measured");
+    assert!(all.quantile(0.5) <= 0.05 && all.quantile(0.95) <= 0.2, "{all:?}");
+}
+
 #[test]
 fn wrong_places_thin_overlaps_and_a_patterned_camera_are_borne() {
     let wrong = Plan { seed: 3, tiles: (2, 2), overlap_px: 32, scatter_px: 3.5, step_deg: 30.0, ..Plan::default() };

@@ -12,7 +12,7 @@ use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
 use crate::measure::seams::{self, settle::Settled};
 use crate::measure::sharpness::{self, BAND_EDGES, SECTORS, Spectrum};
 use crate::measure::tally::Tally;
-use crate::measure::tracking::{self, kept::Kept};
+use crate::measure::tracking::{self, kept::Kept, lit::Dark};
 use crate::measure::{picture, spectrum_picture};
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::periodogram::{self, Periodogram};
@@ -248,11 +248,14 @@ impl<'a> Pass<'a> {
         let saturated = saturated_share(&known);
         let robust_mean = found.as_ref().map(|(_, mean)| *mean);
         let nominal: Vec<[f64; 2]> = tilt.rows.iter().map(|&row| [place(row).x_px, place(row).y_px]).collect();
-        let mut binned = Vec::new();
+        let dark = found.as_ref().map(|(dark, _)| Dark { mask: &dark.mask, cell_px: self.cell_px });
+        let (mut binned, mut lit_tiles) = (Vec::new(), Vec::new());
         let mut tiles = Vec::new();
-        for (tile, found) in read.into_iter().zip(settled.assembled_px(&nominal)) {
+        for ((tile, nominal), found) in read.into_iter().zip(&nominal).zip(settled.assembled_px(&nominal)) {
             tiles.push(tile.map(|tile| {
                 let seen = self.settle(&tile, robust_mean);
+                let left_out = dark.as_ref().and_then(|dark| dark.left_out(&tile.binned, *nominal, self.bin));
+                lit_tiles.extend(left_out.map(|tile| (tile, found)));
                 binned.push((tile.binned, found));
                 seen
             }));
@@ -260,7 +263,8 @@ impl<'a> Pass<'a> {
         // Nothing is followed through a frame without light: its noise could match a neighbour's by chance.
         let lit = robust_mean.is_some();
         let frame = self.series.assembled_px;
-        let kept = (lit && !binned.is_empty()).then(|| Kept::assemble(&binned, frame, self.bin, self.further));
+        let followed = if lit_tiles.is_empty() { &binned } else { &lit_tiles };
+        let kept = (lit && !binned.is_empty()).then(|| Kept::assemble(followed, frame, self.bin, self.further));
         let picture = picture::assemble(&binned, self.bin);
         let gradient = mean_gradient(tiles.iter().filter_map(|tile| tile.as_ref().ok()));
         TiltSeen {

@@ -46,8 +46,8 @@ fn seam_row(name: &str, plans: &[Plan]) {
 
 /// Tiles of a real size, few tilts.
 fn large() {
-    let plan = |side_px: usize, overlap_px: usize, counts: f64| Plan {
-        seed: 7,
+    let plan = |seed: u64, side_px: usize, overlap_px: usize, counts: f64| Plan {
+        seed,
         tiles: (1, 3),
         side_px,
         overlap_px,
@@ -57,9 +57,10 @@ fn large() {
         step_deg: 20.0,
         ..Plan::default()
     };
-    seam_row("1 × 3 of 1024², 128 px overlap, 500 counts", &[plan(1024, 128, 500.0)]);
-    seam_row("1 × 3 of 1024², 128 px overlap, 7500 counts", &[plan(1024, 128, 7500.0)]);
-    seam_row("1 × 3 of 2048², 256 px overlap, 500 counts", &[plan(2048, 256, 500.0)]);
+    let ten: Vec<Plan> = (7..17).map(|seed| plan(seed, 1024, 128, 500.0)).collect();
+    seam_row("1 × 3 of 1024², 128 px overlap, 500 counts", &ten);
+    seam_row("1 × 3 of 1024², 128 px overlap, 7500 counts", &[plan(7, 1024, 128, 7500.0)]);
+    seam_row("1 × 3 of 2048², 256 px overlap, 500 counts", &[plan(7, 2048, 256, 500.0)]);
 }
 
 fn seams() {

@@ -1,7 +1,7 @@
 //! Seams and tracking over spectra: the time that the field measures add to the pass, over the time of the averaged
 //! periodograms of the same sections on the same cores (60 sections of 2048² as 20 tilts of 1 × 3 tiles), once with the
 //! pictures as they are and once with few electrons, where seams are measured at full size and patch by patch. Only the
-//! ratio travels from machine to machine; it must not pass 1.
+//! ratio travels from machine to machine; it must not pass 1. `cargo bench --bench field -- 1024 4096` for other sides.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, reason = "a test ends where it fails")]
 
@@ -26,14 +26,21 @@ const ELECTRONS: f64 = 12.5;
 const COUNTS_AN_ELECTRON: f64 = 40.0;
 
 fn main() {
+    let asked: Vec<usize> = std::env::args().skip(1).filter_map(|arg| arg.parse().ok()).collect();
+    for side in if asked.is_empty() { vec![SIDE] } else { asked } {
+        at_side(side);
+    }
+}
+
+fn at_side(side: usize) {
     let folder = tempfile::tempdir().unwrap();
-    support::big_montage(folder.path(), SIDE, SECTIONS);
+    support::big_montage(folder.path(), side, SECTIONS);
     let series = load(&Request { path: folder.path().to_path_buf(), ..Request::default() }).unwrap();
     // Six different pages: all are in memory, so that reading is not measured.
     let pages: Vec<Section> = (0..6).map(|page| series.stack.read(page).unwrap()).collect();
-    measure("as they are", &series, &pages);
+    measure(&format!("{side}², as they are"), &series, &pages);
     let weak: Vec<Section> = pages.iter().enumerate().map(|(page, section)| weakened(section, page as u64)).collect();
-    measure("12.5 electrons a pixel", &series, &weak);
+    measure(&format!("{side}², 12.5 electrons a pixel"), &series, &weak);
 }
 
 fn measure(pictures: &str, series: &Series, pages: &[Section]) {
@@ -75,7 +82,7 @@ fn spectra(pages: &[Section]) -> f64 {
         |periodogram, at| {
             let section = &pages[at % 6];
             let copy = |y: usize, x: usize, out: &mut [f32]| section.copy_row(y, x, out);
-            std::hint::black_box(periodogram.average((SIDE, SIDE), copy, |_, _| true));
+            std::hint::black_box(periodogram.average((section.height, section.width), copy, |_, _| true));
         },
     );
     start.elapsed().as_secs_f64()
@@ -95,7 +102,7 @@ fn seams(series: &Series, pages: &[Section]) -> f64 {
 }
 
 fn tracking(series: &Series, pages: &[Section]) -> f64 {
-    let bin = picture::binning(series.assembled_px);
+    let (side, bin) = (series.size_px.1, picture::binning(series.assembled_px));
     let further = tracking::kept::further_binning(series.assembled_px, bin);
     // Binning is a part of the report's picture.
     let binned: Vec<Array2<f32>> =
@@ -105,7 +112,7 @@ fn tracking(series: &Series, pages: &[Section]) -> f64 {
         .into_par_iter()
         .map(|tilt| {
             let tiles: Vec<(Array2<f32>, [f64; 2])> = (0..3)
-                .map(|row| (binned[(3 * tilt + row) % 6].clone(), [0.0, (row * (SIDE - SIDE / 10)) as f64]))
+                .map(|row| (binned[(3 * tilt + row) % 6].clone(), [0.0, (row * (side - side / 10)) as f64]))
                 .collect();
             Some(Kept::assemble(&tiles, series.assembled_px, bin, further))
         })

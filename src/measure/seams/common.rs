@@ -7,7 +7,7 @@ use crate::measure::seams::patch::Patch;
 use crate::measure::seams::plan::{LEAST_OVERLAP_PX, Pair};
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
-use crate::numerics::registration::fft2::good_size_within;
+use crate::numerics::registration::fft2::fast_size_within;
 use crate::numerics::registration::masked::Image;
 use crate::numerics::registration::spectral::{Band, Bench, Cross};
 use crate::numerics::wide::wide;
@@ -88,7 +88,7 @@ impl<'a> Common<'a> {
         let n = (PATCHES_A_SQUARE * long as f64 / thick.max(LEAST_PATCH_PX) as f64) as usize;
         let n = n.clamp(PATCHES[0], PATCHES[1]).min((long / LEAST_PATCH_PX).max(1));
         let reaching = (long as f64 / (n as f64 - (n as f64 - 1.0) * TAPER_ALONG)) as usize;
-        let (length, thickness) = (good_size_within(reaching), good_size_within(thick));
+        let (length, thickness) = (fast_size_within(reaching), fast_size_within(thick));
         let size = if pair.along_x { (thickness, length) } else { (length, thickness) };
         let starts = (0..n).map(|i| {
             let along = ((long - length) * (2 * i + 1)) / (2 * n).max(1);

@@ -7,6 +7,7 @@ pub mod chain;
 pub mod figures;
 pub mod kept;
 pub mod link;
+pub mod lit;
 pub mod odd;
 pub mod patches;
 pub mod shared;

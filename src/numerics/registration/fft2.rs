@@ -135,6 +135,11 @@ pub fn good_size_within(most: usize) -> usize {
     (1..=most).rev().find(|&n| is_good(n)).unwrap_or(1)
 }
 
+/// The largest size up to `most` that is transformed fastest: of factors 5 no more than one.
+pub fn fast_size_within(most: usize) -> usize {
+    (1..=most).rev().find(|&n| is_good(n) && !n.is_multiple_of(25)).unwrap_or(1)
+}
+
 fn is_good(mut n: usize) -> bool {
     for factor in [2, 3, 5] {
         while n.is_multiple_of(factor) {
@@ -198,5 +203,6 @@ mod tests {
     #[test]
     fn good_sizes_have_small_factors() {
         assert_eq!((good_size(97), good_size(128), good_size_within(97), good_size_within(31)), (100, 128, 96, 30));
+        assert_eq!((fast_size_within(205), fast_size_within(127), fast_size_within(45)), (192, 120, 45));
     }
 }

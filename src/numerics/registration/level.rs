@@ -23,7 +23,7 @@ wide! {
         let [level, slope, weight] = terms;
         for (((work, value), along), wx) in work.iter_mut().zip(line).zip(along).zip(weights) {
             let weighed = (value - (level + slope * along)) * weight * wx;
-            *work = if value.is_finite() { weighed } else { 0.0 };
+            *work = if weighed.abs() < f32::INFINITY { weighed } else { 0.0 };
         }
     }
 }
@@ -48,21 +48,24 @@ wide! {
         let along: Vec<f32> = (0..cols).map(|x| (x as f64 - middle[0]) as f32).collect();
         for (y, line) in image.chunks_exact(cols).enumerate() {
             const LANES: usize = 8;
-            let mut sums = [[0.0f32; LANES]; 4];
-            let mut add = |lane: usize, value: f32, dx: f32| {
-                let here = if value.is_finite() { 1.0 } else { 0.0 };
-                let value = if value.is_finite() { value - level } else { 0.0 };
-                sums[0][lane] += here;
-                sums[1][lane] += value;
-                sums[2][lane] += dx * value;
-                sums[3][lane] += here * dx * dx;
-            };
-            let ((lines, line), (alongs, along)) = (line.as_chunks::<LANES>(), along.as_chunks::<LANES>());
-            for (values, along) in lines.iter().zip(alongs) {
-                (0..LANES).for_each(|lane| add(lane, values[lane], along[lane]));
+            let (mut known, mut row, mut row_x, mut row_xx) =
+                ([0.0f32; LANES], [0.0f32; LANES], [0.0f32; LANES], [0.0f32; LANES]);
+            let ((lines, rest), (alongs, rest_along)) = (line.as_chunks::<LANES>(), along.as_chunks::<LANES>());
+            let mut last = ([f32::NAN; LANES], [0.0; LANES]);
+            last.0[..rest.len()].copy_from_slice(rest);
+            last.1[..rest.len()].copy_from_slice(rest_along);
+            for (values, along) in lines.iter().zip(alongs).chain([(&last.0, &last.1)]) {
+                for lane in 0..LANES {
+                    let is_known = values[lane].abs() < f32::INFINITY;
+                    let here = f32::from(u8::from(is_known));
+                    let value = if is_known { values[lane] - level } else { 0.0 };
+                    known[lane] += here;
+                    row[lane] += value;
+                    row_x[lane] += along[lane] * value;
+                    row_xx[lane] += here * along[lane] * along[lane];
+                }
             }
-            line.iter().zip(along).for_each(|(value, dx)| add(0, *value, *dx));
-            let [known, row, row_x, row_xx] = sums.map(|lanes| lanes.iter().sum::<f32>());
+            let [known, row, row_x, row_xx] = [known, row, row_x, row_xx].map(|lanes| lanes.iter().sum::<f32>());
             let dy = y as f64 - middle[1];
             n += f64::from(known);
             sum += f64::from(row);

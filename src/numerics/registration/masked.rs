@@ -181,25 +181,19 @@ pub fn correlate(a: &Image, b: &Image, window: Window, least_shared: f64) -> Sur
         good_size((b as i64 + high).max(a as i64 - low).max(a.max(b) as i64) as usize)
     };
     let fft = Fft2::new(size(a.rows, b.rows, window.y), size(a.cols, b.cols, window.x));
-    let (a, b) = (Spectra::of(&fft, a), Spectra::of(&fft, b));
-    let n = (fft.rows * fft.cols) as f64;
-    let sums = |p: &[Complex32], q: &[Complex32]| {
-        let mut product: Vec<Complex32> = p.iter().zip(q).map(|(p, q)| p * q.conj()).collect();
-        fft.inverse(&mut product)
-    };
-    let shared = sums(&a.mask, &b.mask);
-    let (sum_a, square_a) = (sums(&a.value, &b.mask), sums(&a.square, &b.mask));
-    let (sum_b, square_b) = (sums(&a.mask, &b.value), sums(&a.mask, &b.square));
-    let product = sums(&a.value, &b.value);
-    let mut surface = Surface { window, values: Vec::new(), shared: Vec::new(), cell_px: cell_px(&fft, &a, &b) };
+    let (a, b) = (standard(a), standard(b));
+    let [spectrum_a, spectrum_b] = [&a, &b].map(|image| padded(&fft, image, |value| value));
+    let product = Lines::of(&fft, &spectrum_a, &spectrum_b, window);
+    let is_whole = [&a, &b].iter().all(|image| image.values.iter().all(|value| value.is_finite()));
+    let sums = if is_whole { Sums::Whole([&a, &b].map(Integral::of)) } else { Sums::masked(&fft, [&a, &b], window) };
+    let mut surface =
+        Surface { window, values: Vec::new(), shared: Vec::new(), cell_px: cell_px(&fft, &spectrum_a, &spectrum_b) };
     for y in window.y[0]..=window.y[1] {
         for x in window.x[0]..=window.x[1] {
-            let at = y.rem_euclid(fft.rows as i64) as usize * fft.cols + x.rem_euclid(fft.cols as i64) as usize;
-            let get = |values: &[f32]| f64::from(values[at]) / n;
-            let count = get(&shared).round();
-            let spread_a = get(&square_a) - get(&sum_a).powi(2) / count;
-            let spread_b = get(&square_b) - get(&sum_b).powi(2) / count;
-            let common = get(&product) - get(&sum_a) * get(&sum_b) / count;
+            let [count, sum_a, square_a, sum_b, square_b] = sums.at(x, y);
+            let spread_a = square_a - sum_a.powi(2) / count;
+            let spread_b = square_b - sum_b.powi(2) / count;
+            let common = product.at(x, y) - sum_a * sum_b / count;
             let sound = count >= least_shared && spread_a > 1e-5 * count && spread_b > 1e-5 * count;
             surface.values.push(if sound { common / (spread_a * spread_b).sqrt() } else { f64::NAN });
             surface.shared.push(count);
@@ -208,39 +202,124 @@ pub fn correlate(a: &Image, b: &Image, window: Window, least_shared: f64) -> Sur
     surface
 }
 
-struct Spectra {
-    mask: Vec<Complex32>,
-    value: Vec<Complex32>,
-    square: Vec<Complex32>,
+/// The same image with mean 0 and standard deviation 1, so that single-precision sums keep their digits.
+fn standard(image: &Image) -> Image {
+    let known: Vec<f64> = image.values.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
+    let n = known.len().max(1) as f64;
+    let mean = known.iter().sum::<f64>() / n;
+    let sd = (known.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-30);
+    let value = |&value: &f32| if value.is_finite() { ((f64::from(value) - mean) / sd) as f32 } else { f32::NAN };
+    Image { values: image.values.iter().map(value).collect(), ..*image }
 }
 
-impl Spectra {
-    /// Values are brought to mean 0 and standard deviation 1 first, so that f32 sums keep their digits.
-    fn of(fft: &Fft2, image: &Image) -> Self {
-        let known: Vec<f64> = image.values.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
-        let n = known.len().max(1) as f64;
-        let mean = known.iter().sum::<f64>() / n;
-        let sd = (known.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-30);
-        let padded = |of: &dyn Fn(f64) -> f64| {
-            let mut out = vec![0.0f32; fft.rows * fft.cols];
-            for y in 0..image.rows {
-                for x in 0..image.cols {
-                    let value = image.values[y * image.cols + x];
-                    if value.is_finite() {
-                        out[y * fft.cols + x] = of((f64::from(value) - mean) / sd) as f32;
-                    }
-                }
+/// The spectrum of what is a number, zeros beyond the image.
+fn padded(fft: &Fft2, image: &Image, of: impl Fn(f32) -> f32) -> Vec<Complex32> {
+    let mut out = vec![0.0f32; fft.rows * fft.cols];
+    for (out, line) in out.chunks_exact_mut(fft.cols).zip(image.values.chunks_exact(image.cols)) {
+        for (out, value) in out.iter_mut().zip(line).filter(|(_, value)| value.is_finite()) {
+            *out = of(*value);
+        }
+    }
+    fft.forward(&out)
+}
+
+/// Σ p(x + d) q(x) over a window of displacements d.
+struct Lines {
+    window: Window,
+    cols: usize,
+    values: Vec<f32>,
+    scale: f64,
+}
+
+impl Lines {
+    fn of(fft: &Fft2, p: &[Complex32], q: &[Complex32], window: Window) -> Self {
+        let mut product: Vec<Complex32> = p.iter().zip(q).map(|(p, q)| p * q.conj()).collect();
+        let lines: Vec<usize> = (window.y[0]..=window.y[1]).map(|y| y.rem_euclid(fft.rows as i64) as usize).collect();
+        let values = fft.inverse_lines(&mut product, &lines);
+        Self { window, cols: fft.cols, values, scale: 1.0 / (fft.rows * fft.cols) as f64 }
+    }
+
+    fn at(&self, x: i64, y: i64) -> f64 {
+        let at = (y - self.window.y[0]) as usize * self.cols + x.rem_euclid(self.cols as i64) as usize;
+        f64::from(self.values[at]) * self.scale
+    }
+}
+
+/// What both images hold at a displacement.
+enum Sums {
+    /// No pixel is left out: rectangles.
+    Whole([Integral; 2]),
+    /// Pixels shared, sum and sum of squares of the one, then of the other.
+    Masked(Box<[Lines; 5]>),
+}
+
+impl Sums {
+    fn masked(fft: &Fft2, [a, b]: [&Image; 2], window: Window) -> Self {
+        let spectra =
+            |image: &Image| [padded(fft, image, |_| 1.0), padded(fft, image, |v| v), padded(fft, image, |v| v * v)];
+        let ([mask_a, value_a, square_a], [mask_b, value_b, square_b]) = (spectra(a), spectra(b));
+        let pairs =
+            [(&mask_a, &mask_b), (&value_a, &mask_b), (&square_a, &mask_b), (&mask_a, &value_b), (&mask_a, &square_b)];
+        Self::Masked(Box::new(pairs.map(|(p, q)| Lines::of(fft, p, q, window))))
+    }
+
+    /// Pixels shared, sum and sum of squares of the one, then of the other.
+    fn at(&self, x: i64, y: i64) -> [f64; 5] {
+        match self {
+            Self::Masked(lines) => {
+                let [count, sum_a, square_a, sum_b, square_b] = lines.each_ref().map(|lines| lines.at(x, y));
+                [count.round(), sum_a, square_a, sum_b, square_b]
             }
-            fft.forward(&out)
+            Self::Whole([a, b]) => {
+                let shared = |d: i64, a: usize, b: usize| d.max(0)..(a as i64).min(b as i64 + d).max(d.max(0));
+                let (xs, ys) = (shared(x, a.cols, b.cols), shared(y, a.rows, b.rows));
+                let count = ((xs.end - xs.start) * (ys.end - ys.start)) as f64;
+                let [sum_a, square_a] = a.within([xs.start, xs.end], [ys.start, ys.end]);
+                let [sum_b, square_b] = b.within([xs.start - x, xs.end - x], [ys.start - y, ys.end - y]);
+                [count, sum_a, square_a, sum_b, square_b]
+            }
+        }
+    }
+}
+
+/// Sums of values and of their squares over all pixels before a row and a column.
+struct Integral {
+    rows: usize,
+    cols: usize,
+    sums: Vec<[f64; 2]>,
+}
+
+impl Integral {
+    fn of(image: &Image) -> Self {
+        let (rows, cols) = (image.rows, image.cols);
+        let mut sums = vec![[0.0; 2]; (rows + 1) * (cols + 1)];
+        for y in 0..rows {
+            let mut line = [0.0; 2];
+            for x in 0..cols {
+                let value = f64::from(image.values[y * cols + x]);
+                line = [line[0] + value, line[1] + value * value];
+                let above = sums[y * (cols + 1) + x + 1];
+                sums[(y + 1) * (cols + 1) + x + 1] = [above[0] + line[0], above[1] + line[1]];
+            }
+        }
+        Self { rows, cols, sums }
+    }
+
+    /// Over columns and rows from the first to before the second.
+    fn within(&self, xs: [i64; 2], ys: [i64; 2]) -> [f64; 2] {
+        let at = |x: i64, y: i64| {
+            let (x, y) = (x.clamp(0, self.cols as i64) as usize, y.clamp(0, self.rows as i64) as usize);
+            self.sums[y * (self.cols + 1) + x]
         };
-        Self { mask: padded(&|_| 1.0), value: padded(&|v| v), square: padded(&|v| v * v) }
+        let corners = [at(xs[0], ys[0]), at(xs[1], ys[0]), at(xs[0], ys[1]), at(xs[1], ys[1])];
+        [0, 1].map(|k| corners[3][k] - corners[1][k] - corners[2][k] + corners[0][k])
     }
 }
 
 /// N Σ Pa Pb / (Σ Pa Σ Pb): 1 for white images, larger the coarser they are.
-fn cell_px(fft: &Fft2, a: &Spectra, b: &Spectra) -> f64 {
+fn cell_px(fft: &Fft2, a: &[Complex32], b: &[Complex32]) -> f64 {
     let (mut both, mut sum_a, mut sum_b) = (0.0, 0.0, 0.0);
-    for (at, (a, b)) in a.value.iter().zip(&b.value).enumerate() {
+    for (at, (a, b)) in a.iter().zip(b).enumerate() {
         let times = f64::from(fft.multiplicity(at / fft.rows));
         let (a, b) = (f64::from(a.norm_sqr()), f64::from(b.norm_sqr()));
         both += times * a * b;
@@ -353,6 +432,19 @@ mod tests {
         let mut out = [0.0; 11];
         image.along([1.0, 1.0], [-0.1, -0.1], &mut out);
         assert!((out[10] - image.between(0.0, 0.0)).abs() < 1e-4);
+    }
+
+    #[test]
+    fn sums_over_rectangles_are_those_by_masks() {
+        let [a, b] = [standard(&image(14, 20, [0, 0])), standard(&image(11, 26, [3, 2]))];
+        let window = Window { x: [-24, 18], y: [-9, 12] };
+        let fft = Fft2::new(48, 60);
+        let (masked, whole) = (Sums::masked(&fft, [&a, &b], window), Sums::Whole([&a, &b].map(Integral::of)));
+        for (x, y) in (-9..=12).flat_map(|y| (-24..=18).map(move |x| (x, y))) {
+            for (one, other) in masked.at(x, y).iter().zip(whole.at(x, y)) {
+                assert!((one - other).abs() < 1e-3, "{x} {y}: {one} {other}");
+            }
+        }
     }
 
     #[test]

@@ -104,9 +104,9 @@ wide! {
                     add(&values, part);
                 }
             }
-            for place in 0..SIDE {
+            for (place, out) in out.iter_mut().enumerate() {
                 let [re, im] = [place, SIDE + place].map(|at| sums[at].iter().sum::<f32>());
-                out[place] = Complex32::new(re, im);
+                *out = Complex32::new(re, im);
             }
         }
     }

@@ -135,18 +135,6 @@ mod tests {
     use crate::measure::seams::plan::Rect;
     use crate::numerics::registration::masked::Image;
 
-    fn pair() -> Pair {
-        Pair {
-            from: 0,
-            to: 1,
-            along_x: true,
-            nominal_px: [0.0, 216.0],
-            whole_px: [0, 216],
-            overlap_px: 40,
-            reach_px: 22,
-        }
-    }
-
     /// Noise that nothing has in common: a seam over it is not measured, whatever peak comes up.
     #[test]
     fn unrelated_strips_have_no_shift() {
@@ -155,7 +143,7 @@ mod tests {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
             ((state >> 40) & 0xff) as f32
         };
-        let pair = pair();
+        let pair = Pair::new(0, 1, true, [0.0, 216.0], (256, 256));
         let mut strip = |y: usize| {
             let rect = Rect { x: 0, y, width: 256, height: 62 };
             let values = (0..256 * 62).map(|_| 1000.0 + noise()).collect();

@@ -255,18 +255,6 @@ mod tests {
     use crate::measure::seams::plan::Rect;
     use crate::numerics::registration::masked::Image;
 
-    fn pair() -> Pair {
-        Pair {
-            from: 0,
-            to: 1,
-            along_x: true,
-            nominal_px: [0.0, 216.0],
-            whole_px: [0, 216],
-            overlap_px: 40,
-            reach_px: 22,
-        }
-    }
-
     /// Over stripes a shift along them has no bound: no number is given for it.
     #[test]
     fn a_shift_that_is_known_across_stripes_alone_is_none() {
@@ -282,8 +270,9 @@ mod tests {
             Strip { rect, image: Image { rows: 62, cols: 256, values: values.collect() } }
         };
         let (from, to) = (strip(194), strip(0));
+        let pair = Pair::new(0, 1, true, [0.0, 216.0], (256, 256));
         let found = |sd: [f64; 2]| {
-            let common = Common::new(&pair(), &from, &to, [0, 216]).unwrap();
+            let common = Common::new(&pair, &from, &to, [0, 216]).unwrap();
             let bench = common.bench();
             let looks = common.looks(&bench, |_| true);
             let rest =

@@ -23,6 +23,7 @@ const SAME_PX: f64 = 1.5;
 /// A run of patches that leaves its own middle by no more than this, or by no more than two standard deviations, is straight:
 /// frequencies are weighed as they should be.
 const STRAIGHT_PX: f64 = 0.5;
+const STRAIGHT_SDS: f64 = 2.0;
 /// A patch that knows its shift so well is taken as it is; one that knows it less well, with what its neighbours say.
 const KNOWN_PX: f64 = 0.4;
 /// So many of the patches must, or a bend is not known.
@@ -100,7 +101,7 @@ fn is_near(peak: &Peak, [x, y]: [f64; 2]) -> bool {
 fn is_straight(run: &[Smoothed]) -> bool {
     (0..2).all(|k| {
         let middle = run.iter().map(|smooth| smooth.at[k]).sum::<f64>() / run.len() as f64;
-        run.iter().all(|smooth| (smooth.at[k] - middle).abs() < STRAIGHT_PX.max(2.0 * smooth.sd[k]))
+        run.iter().all(|smooth| (smooth.at[k] - middle).abs() < STRAIGHT_PX.max(STRAIGHT_SDS * smooth.sd[k]))
     })
 }
 

@@ -58,7 +58,8 @@ pub fn pairs(series: &Series, tilt: &TiltGroup) -> Vec<Pair> {
 }
 
 impl Pair {
-    fn new(from: usize, to: usize, along_x: bool, nominal_px: [f64; 2], (width, height): (usize, usize)) -> Self {
+    /// Two tiles of a size, by the nominal difference of their places.
+    pub fn new(from: usize, to: usize, along_x: bool, nominal_px: [f64; 2], (width, height): (usize, usize)) -> Self {
         let whole_px = nominal_px.map(|px| px.round() as i64);
         let overlap_px = if along_x { height as i64 - whole_px[1] } else { width as i64 - whole_px[0] };
         let reach_px = (overlap_px.max(0) + 1) / 2 + SPARE_PX;

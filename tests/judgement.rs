@@ -98,3 +98,14 @@ fn a_shadow_hides_no_field() {
     let score = judge(&planted_case(&KINDS[at], 9_810_014, 1));
     assert!(score.is_right(), "{score:?}");
 }
+
+/// A bar of the grid over a third of one tilt or two, in steps as coarse: its edge has more contrast than the specimen, and the
+/// tilts beyond show the same field.
+#[test]
+fn a_bar_is_not_followed() {
+    let kind = KINDS.iter().find(|kind| kind.name == "bar").unwrap();
+    for (seed, nth) in [(10_110_009, 0), (10_110_012, 3)] {
+        let score = judge(&planted_case(kind, seed, nth));
+        assert!(score.is_right(), "{score:?}");
+    }
+}

@@ -4,6 +4,7 @@ use crate::measure::seams::plan::Pair;
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::registration::masked::{self, Image, Window};
+use crate::numerics::wide::wide;
 
 /// Of two peaks about as high, the one nearer to the nominal place counts (a repeating texture has many).
 const AS_HIGH: f64 = 0.9;
@@ -45,28 +46,49 @@ fn coarse_at(pair: &Pair, from: &Strip, to: &Strip, bin: f64) -> Option<[f64; 2]
 /// Takes the mean of a square around each pixel off, finite pixels alone.
 fn smooth_off(image: &Image) -> Image {
     let (rows, cols) = (image.rows, image.cols);
-    let width = cols + 1;
-    let mut sums = vec![(0.0f64, 0.0f64); width * (rows + 1)];
-    for y in 0..rows {
-        let mut line = (0.0, 0.0);
-        for x in 0..cols {
-            let value = image.values[y * cols + x];
-            if value.is_finite() {
-                line = (line.0 + f64::from(value), line.1 + 1.0);
-            }
-            let above = sums[y * width + x + 1];
-            sums[(y + 1) * width + x + 1] = (above.0 + line.0, above.1 + line.1);
+    let is_known = |value: &f32| f32::from(u8::from(value.is_finite()));
+    let values: Vec<f32> = image.values.iter().map(|value| if value.is_finite() { *value } else { 0.0 }).collect();
+    let mut smooth = around(&values, rows, cols);
+    if image.values.iter().all(|value| value.is_finite()) {
+        let held = |at: usize, n: usize| ((at + SMOOTH_PX + 1).min(n) - at.saturating_sub(SMOOTH_PX)) as f64;
+        let along: Vec<f64> = (0..cols).map(|x| held(x, cols)).collect();
+        for (y, line) in smooth.chunks_exact_mut(cols).enumerate() {
+            line.iter_mut().zip(&along).for_each(|(sum, along)| *sum /= held(y, rows) * along);
         }
+    } else {
+        let counts = around(&image.values.iter().map(is_known).collect::<Vec<f32>>(), rows, cols);
+        smooth.iter_mut().zip(counts).for_each(|(sum, n)| *sum /= n.max(1.0));
     }
-    let mean = |x: usize, y: usize| {
-        let (x0, y0) = (x.saturating_sub(SMOOTH_PX), y.saturating_sub(SMOOTH_PX));
-        let (x1, y1) = ((x + SMOOTH_PX + 1).min(cols), (y + SMOOTH_PX + 1).min(rows));
-        let at = |x: usize, y: usize| sums[y * width + x];
-        let corners = [at(x1, y1), at(x0, y1), at(x1, y0), at(x0, y0)];
-        let sum = corners[0].0 - corners[1].0 - corners[2].0 + corners[3].0;
-        let n = corners[0].1 - corners[1].1 - corners[2].1 + corners[3].1;
-        (sum / n.max(1.0)) as f32
-    };
-    let values = (0..rows * cols).map(|at| image.values[at] - mean(at % cols, at / cols)).collect();
-    Image { rows, cols, values }
+    let values = image.values.iter().zip(&smooth).map(|(value, mean)| (f64::from(*value) - mean) as f32).collect();
+    Image { values, ..*image }
+}
+
+/// The sum over the square around each pixel, as far as the image reaches.
+fn around(values: &[f32], rows: usize, cols: usize) -> Vec<f64> {
+    let mut out = Vec::with_capacity(values.len());
+    // Of each column over the rows of the square, and of those over the columns before.
+    let (mut columns, mut before) = (vec![0.0f64; cols], vec![0.0f64; cols + 1]);
+    let line = |y: usize| &values[y * cols..(y + 1) * cols];
+    (0..SMOOTH_PX.min(rows)).for_each(|y| add(&mut columns, line(y), 1.0));
+    for y in 0..rows {
+        if y + SMOOTH_PX < rows {
+            add(&mut columns, line(y + SMOOTH_PX), 1.0);
+        }
+        if y > SMOOTH_PX {
+            add(&mut columns, line(y - SMOOTH_PX - 1), -1.0);
+        }
+        let mut sum = 0.0;
+        for (before, column) in before[1..].iter_mut().zip(&columns) {
+            sum += column;
+            *before = sum;
+        }
+        out.extend((0..cols).map(|x| before[(x + SMOOTH_PX + 1).min(cols)] - before[x.saturating_sub(SMOOTH_PX)]));
+    }
+    out
+}
+
+wide! {
+    fn add<'a>(sums: &'a mut [f64], line: &'a [f32], times: f64) {
+        sums.iter_mut().zip(line).for_each(|(sum, value)| *sum += times * f64::from(*value));
+    }
 }

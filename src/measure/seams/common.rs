@@ -7,7 +7,9 @@ use crate::measure::seams::patch::Patch;
 use crate::measure::seams::plan::{LEAST_OVERLAP_PX, Pair};
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
+use crate::numerics::registration::coherence::Best;
 use crate::numerics::registration::fft2::fast_size_within;
+use crate::numerics::registration::level::Part;
 use crate::numerics::registration::masked::Image;
 use crate::numerics::registration::spectral::{Band, Bench, Cross};
 use crate::numerics::wide::wide;
@@ -52,19 +54,25 @@ pub struct Look {
     pub start: [usize; 2],
     /// Mean counts of both.
     pub means: [f32; 2],
-    spectra: [Vec<Complex32>; 2],
+    /// Spectra of both.
+    pub spectra: [Vec<Complex32>; 2],
     /// What they have in common.
     pub cross: Cross,
 }
 
 /// Weighs each frequency by what it knows of patches whose shifts are known to a part of a pixel.
 pub fn weigh_by(bench: &Bench, looks: &mut [Look], shifts_px: &[[f64; 2]]) {
+    let Some(best) = best_weights(bench, looks, shifts_px) else { return };
+    for look in looks.iter_mut() {
+        look.cross = bench.cross_weighed(&best, look.spectra.each_ref().map(Vec::as_slice));
+    }
+}
+
+/// What each frequency knows of such patches; `None` where none does.
+pub fn best_weights(bench: &Bench, looks: &[Look], shifts_px: &[[f64; 2]]) -> Option<Best> {
     let pairs: Vec<([&[Complex32]; 2], [f64; 2])> =
         looks.iter().zip(shifts_px).map(|(look, shift)| (look.spectra.each_ref().map(Vec::as_slice), *shift)).collect();
-    let Some(weights) = bench.best_weights(&pairs, BAND.high_pass) else { return };
-    for look in looks.iter_mut() {
-        look.cross = bench.cross_by(&weights, &look.spectra[0], &look.spectra[1]);
-    }
+    bench.best_weights(&pairs, BAND.high_pass)
 }
 
 impl<'a> Common<'a> {
@@ -107,16 +115,13 @@ impl<'a> Common<'a> {
         Bench::with_tapers(self.size.0, self.size.1, &[BAND], tapers)
     }
 
-    /// Pixels of a patch in one of the strips.
-    fn pixels(&self, strip: &Strip, start: [usize; 2], moved: [i64; 2]) -> Vec<f32> {
+    /// A patch in one of the strips, which holds all of it.
+    fn part<'s>(&self, strip: &'s Strip, start: [usize; 2], moved: [i64; 2]) -> Part<'s> {
         let x = (start[0] as i64 - moved[0]) as usize - strip.rect.x;
         let y = (start[1] as i64 - moved[1]) as usize - strip.rect.y;
-        let cols = strip.image.cols;
-        let mut pixels = Vec::with_capacity(self.size.0 * self.size.1);
-        for y in y..y + self.size.0 {
-            pixels.extend_from_slice(&strip.image.values[y * cols + x..y * cols + x + self.size.1]);
-        }
-        pixels
+        let stride = strip.image.cols;
+        let first = y * stride + x;
+        Part { values: &strip.image.values[first..first + (self.size.0 - 1) * stride + self.size.1], stride }
     }
 
     /// Pixels of a patch where it is moved by `moved` in its middle and by `slope` more a pixel along the seam; NaN where
@@ -152,17 +157,15 @@ impl<'a> Common<'a> {
         is_known(pixels)
     }
 
-    fn sides(&self, start: [usize; 2]) -> [Vec<f32>; 2] {
-        [self.pixels(self.from, start, [0, 0]), self.pixels(self.to, start, self.whole)]
-    }
-
     /// The patches that are wanted, by their number along the seam.
     pub fn looks(&self, bench: &Bench, wanted: impl Fn(usize) -> bool) -> Vec<Look> {
         let look = |&start: &[usize; 2]| {
-            let sides = self.sides(start);
-            let [Some(one), Some(other)] = sides.map(is_known) else { return None };
-            let [(a, mean_a), (b, mean_b)] = [one, other].map(|side| bench.spectrum_and_mean(&side));
-            Some(Look { start, means: [mean_a, mean_b], cross: bench.cross(&a, &b), spectra: [a, b] })
+            let [one, other] =
+                [(self.from, [0, 0]), (self.to, self.whole)].map(|(strip, moved)| bench.seen(self.part(strip, start, moved)));
+            let means = [one.mean, other.mean];
+            let is_known = one.known.min(other.known) >= LEAST_FINITE;
+            let spectra = [one.spectrum, other.spectrum];
+            is_known.then(|| Look { start, means, cross: bench.cross(&spectra[0], &spectra[1]), spectra })
         };
         self.starts.iter().enumerate().filter(|(at, _)| wanted(*at)).filter_map(|(_, start)| look(start)).collect()
     }

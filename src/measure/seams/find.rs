@@ -73,7 +73,12 @@ fn at_half_size(pair: &Pair, [from, to]: [&Strip; 2], offset_counts: f64) -> Hal
     };
     let knows = |held: &Held<'_>, most: f64| halved::whole_px(held.sd_px()).iter().all(|&sd| sd < most);
     if !knows(&held, WEIGHING_BRINGS * halved::KNOWN_PX) {
-        return near(&held);
+        if !held.is_coarse() {
+            return near(&held);
+        }
+        // At full size there is no more to see.
+        let found = held.complete().and_then(|()| told(&half, [&from, &to], Ok(held), offset_counts));
+        return found.map_or(Half::Nothing, |found| Half::Told(halved::whole(found)));
     }
     if held.complete().is_err() {
         return Half::Nothing;

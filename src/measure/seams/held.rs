@@ -5,15 +5,16 @@
 //! texture are dropped by the significance of their peaks.
 
 use crate::measure::seams::bend;
-use crate::measure::seams::common::{Common, Look, weigh_by};
+use crate::measure::seams::common::{Common, Look, best_weights, weigh_by};
 use crate::measure::seams::find::Found;
-use crate::measure::seams::joint;
+use crate::measure::seams::joint::{self, Seen};
 use crate::measure::seams::patch::{Patch, bent_mean, is_bent, is_smooth, weighted_mean, without_look_alikes};
 use crate::measure::seams::plan::Pair;
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::registration::spectral::{Bench, Cross, Peak};
 use rustfft::num_complex::Complex32;
+use std::borrow::Cow;
 
 /// Every so many-th patch is looked at while the place is not settled.
 const SOME: usize = 3;
@@ -29,6 +30,8 @@ const BELIEVED_AMONG_OTHERS: f64 = 4.0;
 const CONFIRMED: f64 = 4.0;
 /// A patch that knows its shift no better than this is dropped; on a strong bend, which changes within it, than the second.
 const WORST_PATCH_SD_PX: [f64; 2] = [0.5, 1.0];
+/// Where fine frequencies know less than this share of what all do, they know next to nothing.
+const FINE_KNOWS: f64 = 0.1;
 /// A seam that knows its shift no better than this, in either direction, says nothing of it: its texture runs one way.
 pub const WORST_SEAM_SD_PX: f64 = 1.0;
 /// Weighing frequencies anew moves a seam's shift by less than this, or it is another peak.
@@ -93,6 +96,12 @@ impl<'a> Held<'a> {
         self.rest.sd.map(|sd| sd * share.sqrt())
     }
 
+    /// Whether fine frequencies know next to nothing of the shift: then fewer, larger pixels would tell as much.
+    pub fn is_coarse(&self) -> bool {
+        let shifts = vec![[self.rest.x, self.rest.y]; self.looks.len()];
+        best_weights(&self.bench, &self.looks, &shifts).is_some_and(|best| best.fine < FINE_KNOWS)
+    }
+
     /// Looks at the patches that were not looked at, and weighs each frequency by what it knows, now that the place is known
     /// to a part of a pixel.
     ///
@@ -144,7 +153,7 @@ impl<'a> Held<'a> {
         if found.patches.len() == found.looked {
             return found;
         }
-        let patches = self.together(&self.peaks());
+        let patches = self.together(&self.seen());
         if patches.len() <= found.patches.len() {
             return found;
         }
@@ -154,11 +163,11 @@ impl<'a> Held<'a> {
     /// The patches that know their shifts.
     fn patches(&mut self) -> Vec<Patch> {
         let looked = self.looks.len();
-        let peaks = self.peaks();
-        let mut patches = self.believed(&peaks);
+        let seen = self.seen();
+        let mut patches = self.believed(&seen);
         // Those that do not stand out may do so together. A bend is first followed.
         if patches.len() < looked && !is_bent(&patches) {
-            let all = self.together(&peaks);
+            let all = self.together(&seen);
             patches = if all.len() > patches.len() { all } else { patches };
         }
         if self.is_straight {
@@ -176,28 +185,32 @@ impl<'a> Held<'a> {
     }
 
     /// All patches, by what they say together.
-    fn together(&mut self, peaks: &[Option<Peak>]) -> Vec<Patch> {
-        let told = joint::together(&self.common, &self.bench, &mut self.looks, peaks);
+    fn together(&mut self, seen: &[Seen]) -> Vec<Patch> {
+        let told = joint::together(&self.common, &self.bench, &mut self.looks, seen);
         self.is_straight = told.is_straight;
         told.patches
     }
 
-    /// The highest peak of each patch within reach.
-    fn peaks(&self) -> Vec<Option<Peak>> {
-        let peak = |look: &Look| self.bench.peak(&look.cross, self.common.near()).filter(|peak| peak.inside);
-        self.looks.iter().map(peak).collect()
+    fn seen(&self) -> Vec<Seen> {
+        let (near, widest) = (self.common.near(), self.common.widest());
+        let seen = |look: &Look| {
+            let window = self.bench.window(&look.cross, widest);
+            let peak = window.as_ref().and_then(|window| self.bench.peak_within(&look.cross, window, near));
+            Seen { window, peak: peak.filter(|peak| peak.inside) }
+        };
+        self.looks.iter().map(seen).collect()
     }
 
     /// The patches with a significant peak within reach.
-    fn believed(&self, peaks: &[Option<Peak>]) -> Vec<Patch> {
-        let sure = peaks.iter().flatten().filter(|peak| peak.significance >= BELIEVED).count();
+    fn believed(&self, seen: &[Seen]) -> Vec<Patch> {
+        let sure = seen.iter().filter_map(|seen| seen.peak).filter(|peak| peak.significance >= BELIEVED).count();
         let believed = if 2 * sure >= self.looks.len() { BELIEVED_AMONG_OTHERS } else { BELIEVED };
-        let patch = |(look, peak): (&Look, &Option<Peak>)| {
-            let peak = (*peak)?;
+        let patch = |(look, seen): (&Look, &Seen)| {
+            let peak = seen.peak?;
             let sound = peak.significance >= believed && peak.sd.iter().all(|&sd| sd < WORST_PATCH_SD_PX[0]);
             sound.then(|| self.common.patch(look.start, [peak.x, peak.y], peak.sd))
         };
-        without_look_alikes(&self.looks.iter().zip(peaks).filter_map(patch).collect::<Vec<Patch>>())
+        without_look_alikes(&self.looks.iter().zip(seen).filter_map(patch).collect::<Vec<Patch>>())
     }
 
     /// The patches of a strong bend that know their shifts.
@@ -217,11 +230,23 @@ impl<'a> Held<'a> {
         let spectrum = |strip: &Strip, patch: usize, moved: [i64; 2]| {
             Some(bench.spectrum(&common.sloped(strip, common.starts[patch], moved, [0.0; 2])?))
         };
-        let fixed: Vec<Option<Vec<Complex32>>> =
-            (0..common.starts.len()).map(|patch| spectrum(common.from, patch, [0, 0])).collect();
+        // Of patches that both strips hold the spectra are there.
+        let seen = |patch: usize| self.looks.iter().find(|look| look.start == common.starts[patch]);
+        let fixed = |patch: usize| -> Option<Cow<'_, [Complex32]>> {
+            let there = seen(patch).map(|look| Cow::Borrowed(&look.spectra[0][..]));
+            there.or_else(|| spectrum(common.from, patch, [0, 0]).map(Cow::Owned))
+        };
+        let fixed: Vec<_> = (0..common.starts.len()).map(fixed).collect();
         let look = |patch: usize, beyond: [i64; 2], reach: [usize; 2]| {
-            let moved = [common.whole[0] + beyond[0], common.whole[1] + beyond[1]];
-            bench.peak(&bench.cross(fixed[patch].as_ref()?, &spectrum(common.to, patch, moved)?), reach)
+            let fixed = fixed[patch].as_ref()?;
+            let cross = match seen(patch).filter(|_| beyond == [0, 0]) {
+                Some(look) => bench.cross(fixed, &look.spectra[1]),
+                None => {
+                    let moved = [common.whole[0] + beyond[0], common.whole[1] + beyond[1]];
+                    bench.cross(fixed, &spectrum(common.to, patch, moved)?)
+                }
+            };
+            bench.peak(&cross, reach)
         };
         bend::follow(common.starts.len(), common.widest(), look)
     }

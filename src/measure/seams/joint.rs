@@ -7,15 +7,20 @@
 
 use crate::measure::seams::common::{Common, Look, weigh_by};
 use crate::measure::seams::patch::{Patch, is_bent, is_smooth};
-use crate::measure::seams::path::{self, Candidate};
+use crate::measure::seams::path::{self, Candidate, Line};
 use crate::numerics::registration::spectral::{Bench, Peak};
-use nalgebra::{DMatrix, DVector};
+use crate::numerics::registration::window::Window;
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn};
 
 /// Within reach of where a line goes on the highest peak of chance stands out by about as much.
 const BY_CHANCE: f64 = 2.5;
 /// A line stands out of what chance strings together by this for each of the seam's patches: held against others of their
 /// seam they give lines of up to 1.1, and where it is 1.5 to 2 bends came out up to 1.8 times too large.
 const STANDS_OUT: f64 = 2.5;
+/// By this a line of fewer electrons stands out of chance: it tells no patch, but that the seam is straight
+const BEYOND_CHANCE: f64 = 1.1;
+/// if it runs along the seam's own shift over this share of the patches; of a bend by 2 px half of them lie there.
+const MOSTLY: f64 = 0.75;
 /// Where a seam bends, patches are weighed anew so many times,
 const WEIGHED_ANEW: usize = 2;
 /// after which a peak lies no further from where their run was.
@@ -33,34 +38,42 @@ const ROUGHNESSES_PX: [f64; 6] = [0.05, 0.15, 0.4, 1.0, 2.0, 4.0];
 /// A flat prior that keeps the equations from being singular, in pixels.
 const ANYWHERE_PX: f64 = 30.0;
 
+/// What a patch shows by itself.
+pub struct Seen {
+    /// Its correlation as far as patches are looked for.
+    pub window: Option<Window>,
+    /// The highest peak about where the seam lies.
+    pub peak: Option<Peak>,
+}
+
 /// What the patches of a seam say together.
 pub struct Together {
     /// All of them; none where chance gives as good a line, or too few of them know their shifts.
     pub patches: Vec<Patch>,
-    /// They stand out, and run straight.
+    /// They stand out of chance, and run straight.
     pub is_straight: bool,
 }
 
 /// The likeliest line through all patches of a seam, frequencies being weighed by what its shift as a whole tells of them.
-/// `peaks`: the highest of each patch.
-pub fn together(common: &Common<'_>, bench: &Bench, looks: &mut [Look], peaks: &[Option<Peak>]) -> Together {
+/// `seen`: of each patch its correlation as far as patches are looked for, and the highest peak.
+pub fn together(common: &Common<'_>, bench: &Bench, looks: &mut [Look], seen: &[Seen]) -> Together {
     let nothing = || Together { patches: Vec::new(), is_straight: false };
-    let candidates = |look: &Look| -> Vec<Candidate> {
-        let peaks = bench.maxima(&look.cross, common.widest(), BY_CHANCE);
+    let candidates = |(look, seen): (&Look, &Seen)| -> Vec<Candidate> {
+        let peaks = seen.window.as_ref().map(|window| bench.maxima(&look.cross, window, BY_CHANCE)).unwrap_or_default();
         let candidate =
             |(beyond_px, significance): ([i64; 2], f64)| Candidate { beyond_px, slope: [0.0; 2], significance };
         peaks.into_iter().map(candidate).collect()
     };
     let along: Vec<f64> = looks.iter().map(|look| common.along_px(&look.start)).collect();
-    let line = path::best(&along, &looks.iter().map(candidates).collect::<Vec<_>>(), BY_CHANCE);
+    let line = path::best(&along, &looks.iter().zip(seen).map(candidates).collect::<Vec<_>>(), BY_CHANCE);
     if line.stands_out < STANDS_OUT * looks.len() as f64 {
-        return nothing();
+        return Together { is_straight: runs_straight(&line, looks.len()), ..nothing() };
     }
-    let on_line = |((look, candidate), peak): ((&Look, &Option<Candidate>), &Option<Peak>)| {
+    let on_line = |((look, candidate), seen): ((&Look, &Option<Candidate>), &Seen)| {
         let at = candidate.as_ref()?.beyond_px.map(|px| px as f64);
-        peak.filter(|peak| is_near(peak, at)).or_else(|| bench.peak_near(&look.cross, at))
+        seen.peak.filter(|peak| is_near(peak, at)).or_else(|| bench.peak_near(&look.cross, at))
     };
-    let mut peaks = pooled(&looks.iter().zip(&line.patches).zip(peaks).map(on_line).collect::<Vec<_>>(), looks);
+    let mut peaks = pooled(&looks.iter().zip(&line.patches).zip(seen).map(on_line).collect::<Vec<_>>(), looks);
     let mut straight = false;
     for _ in 0..WEIGHED_ANEW {
         let Some(run) = smoothed(&peaks) else { return nothing() };
@@ -95,6 +108,13 @@ pub fn together(common: &Common<'_>, bench: &Bench, looks: &mut [Look], peaks: &
 
 fn is_near(peak: &Peak, [x, y]: [f64; 2]) -> bool {
     (peak.x - x).hypot(peak.y - y) < SAME_PX
+}
+
+/// Whether a line that stands out too little to be told, but more than chance, runs along the seam's own shift.
+fn runs_straight(line: &Line, patches: usize) -> bool {
+    let along = |candidate: &&Candidate| candidate.beyond_px.iter().all(|px| (*px as f64).abs() < SAME_PX);
+    let n = line.patches.iter().flatten().filter(along).count() as f64;
+    line.stands_out >= BEYOND_CHANCE * patches as f64 && n >= MOSTLY * patches as f64
 }
 
 /// Whether nothing shows that a run leaves its own middle.
@@ -137,16 +157,17 @@ struct Smoothed {
 fn smoothed(peaks: &[Option<Peak>]) -> Option<Vec<Smoothed>> {
     let fits = ROUGHNESSES_PX.into_iter().filter_map(|roughness| Fit::of(peaks, roughness));
     let best = fits.max_by(|a, b| a.likelihood.total_cmp(&b.likelihood))?;
+    let covariance = best.precision.inverse();
     let one = |at: usize| Smoothed {
         at: [best.places[2 * at], best.places[2 * at + 1]],
-        sd: [0, 1].map(|k| best.covariance[(2 * at + k, 2 * at + k)].max(0.0).sqrt()),
+        sd: [0, 1].map(|k| covariance[(2 * at + k, 2 * at + k)].max(0.0).sqrt()),
     };
     Some((0..peaks.len()).map(one).collect())
 }
 
 struct Fit {
     places: DVector<f64>,
-    covariance: DMatrix<f64>,
+    precision: Cholesky<f64, Dyn>,
     /// Logarithm of the likelihood of the peaks, up to a constant.
     likelihood: f64,
 }
@@ -174,13 +195,13 @@ impl Fit {
             pull[2 * at + 1] += xy * x + yy * y;
             square += xx * x * x + 2.0 * xy * x * y + yy * y * y;
         }
-        let log_det = |cholesky: &nalgebra::Cholesky<f64, nalgebra::Dyn>| {
+        let log_det = |cholesky: &Cholesky<f64, Dyn>| {
             2.0 * cholesky.l_dirty().diagonal().iter().map(|value| value.ln()).sum::<f64>()
         };
         let (before, after) = (prior.cholesky()?, precision.cholesky()?);
         let places = after.solve(&pull);
         let likelihood = 0.5 * (log_det(&before) - log_det(&after) - square + places.dot(&pull));
-        Some(Self { places, covariance: after.inverse(), likelihood })
+        Some(Self { places, precision: after, likelihood })
     }
 }
 

@@ -93,7 +93,8 @@ impl<'a> Sides<'a> {
     fn candidates(&self, patch: usize, about: [i64; 2]) -> Vec<Candidate> {
         let reach = self.common.widest();
         let at = |&slope: &[f64; 2]| {
-            let peaks = self.cross(patch, about, slope).map(|cross| self.bench.maxima(&cross, reach, BY_CHANCE));
+            let maxima = |cross: Cross| Some(self.bench.maxima(&cross, &self.bench.window(&cross, reach)?, BY_CHANCE));
+            let peaks = self.cross(patch, about, slope).and_then(maxima);
             let candidate = move |([x, y], significance): ([i64; 2], f64)| Candidate {
                 beyond_px: [about[0] + x, about[1] + y],
                 slope,

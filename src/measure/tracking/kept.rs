@@ -1,6 +1,7 @@
 //! The small picture of a tilt that tracking keeps: tiles binned, laid out where they were found, in two bytes a pixel.
 
 use crate::numerics::registration::masked::Image;
+use crate::numerics::wide::wide;
 use ndarray::Array2;
 
 /// Pixels of a kept picture: two bytes each stay well within the half megabyte that a tilt may cost.
@@ -33,43 +34,27 @@ impl Kept {
         let pixel = (bin * further) as f64;
         let (rows, cols) =
             (((frame_px.1 as f64 / pixel) as usize).max(1), ((frame_px.0 as f64 / pixel) as usize).max(1));
-        let (mut sum, mut weight) = (vec![0.0f32; rows * cols], vec![0.0f32; rows * cols]);
+        let mut sheet = Sheet { cols, sums: vec![0.0; rows * cols], weights: vec![0.0; rows * cols] };
         for (tile, place) in tiles {
-            let coarse = coarser(tile, further);
-            let spread_x = spread(coarse.ncols(), place[0] / pixel, cols);
-            let spread_y = spread(coarse.nrows(), place[1] / pixel, rows);
-            for (y, at_y) in spread_y.iter().enumerate() {
-                for (x, at_x) in spread_x.iter().enumerate() {
-                    let value = coarse[(y, x)];
-                    if !value.is_finite() {
-                        continue;
-                    }
-                    for (row, wy) in at_y.iter().flatten() {
-                        for (col, wx) in at_x.iter().flatten() {
-                            sum[row * cols + col] += wx * wy * value;
-                            weight[row * cols + col] += wx * wy;
-                        }
-                    }
-                }
-            }
+            sheet.lay(&coarser(tile, further), place.map(|px| px / pixel));
         }
-        let values: Vec<f32> =
-            sum.iter().zip(&weight).map(|(sum, &weight)| if weight > 0.2 { sum / weight } else { f32::NAN }).collect();
-        Self::pack(rows, cols, &values)
+        sheet.sums.iter_mut().zip(&sheet.weights).for_each(|(sum, weight)| *sum = mean(*sum, *weight));
+        Self::pack(rows, cols, &sheet.sums)
     }
 
     fn pack(rows: usize, cols: usize, values: &[f32]) -> Self {
-        let known = || values.iter().copied().filter(|v| v.is_finite());
-        let (low, high) = (known().fold(f32::INFINITY, f32::min), known().fold(f32::NEG_INFINITY, f32::max));
+        let [low, high] = extremes(values);
         let step = ((high - low) / 65_000.0).max(f32::MIN_POSITIVE);
-        let code = |&v: &f32| if v.is_finite() { 1 + ((v - low) / step).round() as u16 } else { 0 };
-        Self { rows, cols, low, step, values: values.iter().map(code).collect() }
+        let mut codes = vec![0; values.len()];
+        encode(&mut codes, values, low, step);
+        Self { rows, cols, low, step, values: codes }
     }
 
     /// The picture as numbers, NaN where there is none.
     pub fn image(&self) -> Image {
-        let value = |&code: &u16| if code == 0 { f32::NAN } else { self.low + f32::from(code - 1) * self.step };
-        Image { rows: self.rows, cols: self.cols, values: self.values.iter().map(value).collect() }
+        let mut values = vec![0.0; self.values.len()];
+        decode(&mut values, &self.values, self.low, self.step);
+        Image { rows: self.rows, cols: self.cols, values }
     }
 }
 
@@ -87,15 +72,100 @@ fn coarser(tile: &Array2<f32>, further: usize) -> Array2<f32> {
     })
 }
 
-/// Where each of `n` pixels laid from `start` on ends up among `size`: two neighbours with their shares.
-fn spread(n: usize, start: f64, size: usize) -> Vec<[Option<(usize, f32)>; 2]> {
-    let one = |i: usize| {
-        let place = start + i as f64;
-        let (low, part) = (place.floor() as i64, (place - place.floor()) as f32);
-        let share = |at: i64, share: f32| (share > 0.0 && at >= 0 && at < size as i64).then_some((at as usize, share));
-        [share(low, 1.0 - part), share(low + 1, part)]
-    };
-    (0..n).map(one).collect()
+/// Sums and weights of the tiles that are laid on it.
+struct Sheet {
+    cols: usize,
+    sums: Vec<f32>,
+    weights: Vec<f32>,
+}
+
+impl Sheet {
+    /// Adds a tile whose first pixel lies at a place that need not be whole.
+    fn lay(&mut self, tile: &Array2<f32>, place: [f64; 2]) {
+        let ([x, y], part) = (place.map(|px| px.floor() as i64), place.map(|px| (px - px.floor()) as f32));
+        // Between pixels a line is one pixel longer.
+        let (mut values, mut weights) = (vec![0.0; tile.ncols() + 1], vec![0.0; tile.ncols() + 1]);
+        let rows = self.sums.len() / self.cols.max(1);
+        let first = x.clamp(0, self.cols as i64) as usize;
+        let last = (x + values.len() as i64).clamp(first as i64, self.cols as i64) as usize;
+        let seen = (first as i64 - x) as usize..(last as i64 - x) as usize;
+        for (line, at) in tile.rows().into_iter().zip(y..) {
+            spread(&mut values, &mut weights, &line.to_vec(), part[0]);
+            for (row, share) in [(at, 1.0 - part[1]), (at + 1, part[1])] {
+                if row < 0 || row >= rows as i64 || share <= 0.0 {
+                    continue;
+                }
+                let out = row as usize * self.cols + first..row as usize * self.cols + last;
+                add_share(&mut self.sums[out.clone()], &values[seen.clone()], share);
+                add_share(&mut self.weights[out], &weights[seen.clone()], share);
+            }
+        }
+    }
+}
+
+const LANES: usize = 8;
+/// From here on single precision knows whole numbers alone.
+const WHOLE: f32 = 8_388_608.0;
+/// A pixel of which tiles cover less than this share is none.
+const LEAST_COVERED: f32 = 0.2;
+
+#[inline(always)]
+fn mean(sum: f32, weight: f32) -> f32 {
+    if weight > LEAST_COVERED { sum / weight } else { f32::NAN }
+}
+
+wide! {
+    /// Each pixel of a line shared out over two neighbours, and how much of each is a number.
+    fn spread<'a>(values: &'a mut [f32], weights: &'a mut [f32], line: &'a [f32], part: f32) {
+        values.fill(0.0);
+        weights.fill(0.0);
+        for (from, share) in [(0, 1.0 - part), (1, part)] {
+            for ((out, weight), value) in values[from..].iter_mut().zip(&mut weights[from..]).zip(line) {
+                *out += if value.is_finite() { share * value } else { 0.0 };
+                *weight += if value.is_finite() { share } else { 0.0 };
+            }
+        }
+    }
+
+    fn add_share<'a>(sums: &'a mut [f32], values: &'a [f32], share: f32) {
+        sums.iter_mut().zip(values).for_each(|(sum, value)| *sum += share * value);
+    }
+
+    /// The lowest and the highest number.
+    fn extremes<'a>(values: &'a [f32]) -> [f32; 2] {
+        // Each by itself: of two at once the compiler makes no wide loop.
+        let ([mut low, mut high], (many, rest)) =
+            ([[f32::INFINITY; LANES], [f32::NEG_INFINITY; LANES]], values.as_chunks::<LANES>());
+        for some in many {
+            for lane in 0..LANES {
+                low[lane] = if some[lane] < low[lane] { some[lane] } else { low[lane] };
+            }
+        }
+        for some in many {
+            for lane in 0..LANES {
+                high[lane] = if some[lane] > high[lane] { some[lane] } else { high[lane] };
+            }
+        }
+        let (low, high) = (low.into_iter().chain(rest.iter().copied()), high.into_iter().chain(rest.iter().copied()));
+        [low.fold(f32::INFINITY, f32::min), high.fold(f32::NEG_INFINITY, f32::max)]
+    }
+
+    /// 0 for what is no number, else 1 and how many steps it lies over the lowest.
+    fn encode<'a>(codes: &'a mut [u16], values: &'a [f32], low: f32, step: f32) {
+        let per_step = 1.0 / step;
+        for (code, value) in codes.iter_mut().zip(values) {
+            // The lowest bits of such a sum are the rounded number.
+            let rounded = (value - low) * per_step + (WHOLE + 1.0);
+            *code = if value.is_finite() { rounded.to_bits() as u16 } else { 0 };
+        }
+    }
+
+    /// The other way.
+    fn decode<'a>(values: &'a mut [f32], codes: &'a [u16], low: f32, step: f32) {
+        for (value, code) in values.iter_mut().zip(codes) {
+            *value = if *code == 0 { f32::NAN } else { low + (f32::from(*code) - 1.0) * step };
+        }
+    }
 }
 
 #[cfg(test)]

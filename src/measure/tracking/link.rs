@@ -227,18 +227,38 @@ pub fn sample(image: &Image, size: (usize, usize), place: [f64; 2], m: [[f64; 2]
         let [dx, dy] = apply(m, [col as f64 - middle(size.1), row as f64 - middle(size.0)]);
         [x0 + dx, y0 + dy]
     };
-    let corners = [(0, 0), (0, size.1 - 1), (size.0 - 1, 0), (size.0 - 1, size.1 - 1)];
-    let mut out = Vec::with_capacity(size.0 * size.1);
-    // Between corners that lie inside no pixel needs to be asked.
-    if corners.iter().all(|&(row, col)| image.surrounds(at(row, col))) {
-        out.resize(size.0 * size.1, 0.0);
-        let lines = out.chunks_exact_mut(size.1).enumerate();
-        lines.for_each(|(row, line)| image.along(at(row, 0), [m[0][0], m[1][0]], line));
-    } else {
-        let between = |[x, y]: [f64; 2]| image.between(x, y);
-        (0..size.0).for_each(|row| out.extend((0..size.1).map(|col| between(at(row, col)))));
+    let mut out = vec![f32::NAN; size.0 * size.1];
+    for (row, line) in out.chunks_exact_mut(size.1).enumerate() {
+        let place = |col: usize| at(row, col);
+        let inside = within(image, place(0), [m[0][0], m[1][0]], size.1);
+        let outside = (0..inside.start).chain(inside.end..size.1);
+        outside.for_each(|col| line[col] = image.between(place(col)[0], place(col)[1]));
+        if !inside.is_empty() {
+            image.along(place(inside.start), [m[0][0], m[1][0]], &mut line[inside]);
+        }
     }
     out
+}
+
+/// Which of so many places a step apart lie between pixels of the image on all sides: those in between need not be asked.
+fn within(image: &Image, from: [f64; 2], step: [f64; 2], places: usize) -> std::ops::Range<usize> {
+    let (mut first, mut last) = (0.0f64, places as f64);
+    for ((from, step), pixels) in from.into_iter().zip(step).zip([image.cols, image.rows]) {
+        let ends = [-from / step, (pixels as f64 - 1.0 - from) / step];
+        if ends.iter().all(|end| end.is_finite()) {
+            first = first.max(ends[0].min(ends[1]));
+            last = last.min(ends[0].max(ends[1]));
+        }
+    }
+    let (mut first, mut last) = (first.ceil() as usize, last.ceil().max(0.0) as usize);
+    let is_inside = |at: usize| image.surrounds([0, 1].map(|k| from[k] + step[k] * at as f64));
+    while first < last && !is_inside(first) {
+        first += 1;
+    }
+    while first < last && !is_inside(last - 1) {
+        last -= 1;
+    }
+    if first < last { first..last } else { 0..0 }
 }
 
 #[cfg(test)]
@@ -309,6 +329,26 @@ mod tests {
         for shift in [[-96.0, 3.0], [10.0, 75.0], [100.0, 0.0]] {
             let moved = linker.link_far(&reference, &scene(shift), (view, view), 0).unwrap();
             assert!((moved.place[0] - shift[0]).abs() < 0.2 && (moved.place[1] - shift[1]).abs() < 0.2, "{moved:?}");
+        }
+    }
+
+    #[test]
+    fn a_sample_is_what_lies_between_pixels_inside_and_nothing_outside() {
+        let image = Image { rows: 20, cols: 30, values: (0..600).map(|at| (at * at % 101) as f32).collect() };
+        for (place, m) in [
+            ([0.0, 0.0], [[1.0, 0.0], [0.0, 1.0]]),
+            ([4.3, -7.6], [[1.7, -0.3], [0.2, 0.6]]),
+            ([-11.2, 3.0], [[-0.9, 0.4], [-0.4, -1.3]]),
+            ([200.0, 0.0], [[1.0, 0.0], [0.0, 1.0]]),
+        ] {
+            let (rows, cols) = (16, 24);
+            let found = sample(&image, (rows, cols), place, m);
+            for (at, value) in found.iter().enumerate() {
+                let step = [(at % cols) as f64 - 11.5, (at / cols) as f64 - 7.5];
+                let [dx, dy] = apply(m, step);
+                let expected = image.between(14.5 + place[0] + dx, 9.5 + place[1] + dy);
+                assert!((value - expected).abs() < 1e-3 || (value.is_nan() && expected.is_nan()), "{at}: {value}");
+            }
         }
     }
 

@@ -16,6 +16,19 @@ const MOST_COHERENT: f64 = 0.97;
 /// Rings of a weight under this share of the highest carry next to nothing.
 const NEXT_TO_NOTHING: f64 = 1e-3;
 
+/// Frequencies beyond this are fine, cycles a pixel.
+const FINE: f64 = 1.0 / 3.0;
+
+/// Weights with which a shift is known best.
+pub struct Best {
+    /// Of each index, squared amplitude.
+    pub squares: Vec<f32>,
+    /// Indices beyond which all are next to nothing: from 0 in x, to either side of 0 in y.
+    pub ends: [usize; 2],
+    /// Share of what is known of the shift that comes from frequencies beyond a third of a cycle a pixel.
+    pub fine: f64,
+}
+
 /// The ring that each index of a half plane's spectrum lies in.
 pub struct Rings {
     of: Vec<u16>,
@@ -34,12 +47,12 @@ impl Rings {
         Self { of, count: (0.5f64.hypot(0.5) * RINGS_PER_CYCLE) as usize + 1, squares: [squares_x, squares_y] }
     }
 
-    /// The weight of each index (squared amplitude), and the indices beyond which all are next to nothing (from 0 in x, to
-    /// either side of 0 in y), of greatest likelihood for the shift (Knapp & Carter 1976, IEEE Trans. Acoust. Speech Signal
+    /// The weights of greatest likelihood for the shift (Knapp & Carter 1976, IEEE Trans. Acoust. Speech Signal
     /// Process. 24:320): γ²/(1 - γ²) over what is common, γ the coherence, both as averages over rings of all pairs of
     /// spectra. Frequencies below `high_pass` (cycles a pixel) carry illumination. `None` where nothing is coherent.
-    pub fn best_weights(&self, fft: &Fft2, pairs: &[Shifted<'_>], high_pass: f64) -> Option<(Vec<f32>, [usize; 2])> {
-        let raw: Vec<f64> = self.sums(fft, pairs).iter().map(weight).collect();
+    pub fn best_weights(&self, fft: &Fft2, pairs: &[Shifted<'_>], high_pass: f64) -> Option<Best> {
+        let sums = self.sums(fft, pairs);
+        let raw: Vec<f64> = sums.iter().map(weight).collect();
         let mean = |k: usize| {
             let near = &raw[k.saturating_sub(1)..(k + 2).min(self.count)];
             near.iter().sum::<f64>() / near.len() as f64
@@ -50,15 +63,15 @@ impl Rings {
         let end = (last + 1) as f64 / RINGS_PER_CYCLE;
         let ends = [fft.cols, fft.rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
         let by_ring: Vec<f32> = smooth.iter().map(|weight| (weight / most) as f32).collect();
-        let mut weights: Vec<f32> = self.of.iter().map(|&ring| by_ring[usize::from(ring)]).collect();
-        for (column, x2) in weights.chunks_exact_mut(fft.rows).zip(&self.squares[0]) {
+        let mut squares: Vec<f32> = self.of.iter().map(|&ring| by_ring[usize::from(ring)]).collect();
+        for (column, x2) in squares.chunks_exact_mut(fft.rows).zip(&self.squares[0]) {
             let over = |y2: &f64| (x2 + y2) / (high_pass * high_pass);
             for (weight, y2) in column.iter_mut().zip(&self.squares[1]).filter(|(_, y2)| over(y2) < ALL_PASSES) {
                 *weight *= (1.0 - (-over(y2)).exp()).powi(2) as f32;
             }
         }
-        weights[0] = 0.0;
-        Some((weights, ends))
+        squares[0] = 0.0;
+        Some(Best { squares, ends, fine: fine(&smooth, &sums) })
     }
 
     /// Of each ring, over all pairs: bins, power of the one, of the other, and what is common.
@@ -91,6 +104,17 @@ impl Rings {
     }
 }
 
+/// Share of what the rings know of a shift that those beyond [`FINE`] do. A ring knows it by the square of its frequency
+/// times γ²/(1 - γ²).
+fn fine(weights: &[f64], sums: &[[f64; 4]]) -> f64 {
+    let frequency = |ring: usize| (ring as f64 + 0.5) / RINGS_PER_CYCLE;
+    let known = |ring: usize| frequency(ring).powi(2) * weights[ring] * sums[ring][3].max(0.0);
+    let (all, fine) = (0..weights.len()).fold((0.0, 0.0), |(all, fine), ring| {
+        (all + known(ring), fine + if frequency(ring) > FINE { known(ring) } else { 0.0 })
+    });
+    if all > 0.0 { fine / all } else { 0.0 }
+}
+
 fn weight([bins, a, b, common]: &[f64; 4]) -> f64 {
     if *common <= 0.0 {
         return 0.0;
@@ -108,35 +132,15 @@ wide! {
         along_y: [&'a [f32]; 2],
         along_x: Complex32
     ) {
-        const LANES: usize = 8;
-        let [power_a, power_b, common] = sums;
-        let add = |sums: [&mut f32; 3], a: Complex32, b: Complex32, cosine: f32, sine: f32| {
-            let [power_a, power_b, common] = sums;
-            *power_a += a.re * a.re + a.im * a.im;
-            *power_b += b.re * b.re + b.im * b.im;
+        let ([power_a, power_b, common], [a, b]) = (sums, sides);
+        power_a.iter_mut().zip(a).for_each(|(sum, a)| *sum += a.re * a.re + a.im * a.im);
+        power_b.iter_mut().zip(b).for_each(|(sum, b)| *sum += b.re * b.re + b.im * b.im);
+        let turns = along_y[0].iter().zip(along_y[1]);
+        for ((sum, (cosine, sine)), (a, b)) in common.iter_mut().zip(turns).zip(a.iter().zip(b)) {
             let (re, im) = (a.re * b.re + a.im * b.im, a.im * b.re - a.re * b.im);
             let turn_re = along_x.re * cosine - along_x.im * sine;
             let turn_im = along_x.re * sine + along_x.im * cosine;
-            *common += re * turn_re - im * turn_im;
-        };
-        let ((many_pa, pa), (many_pb, pb), (many_c, c)) = (
-            power_a.as_chunks_mut::<LANES>(),
-            power_b.as_chunks_mut::<LANES>(),
-            common.as_chunks_mut::<LANES>(),
-        );
-        let ((many_a, a), (many_b, b)) = (sides[0].as_chunks::<LANES>(), sides[1].as_chunks::<LANES>());
-        let ((cosines, cosine), (sines, sine)) = (along_y[0].as_chunks::<LANES>(), along_y[1].as_chunks::<LANES>());
-        let sums = many_pa.iter_mut().zip(many_pb).zip(many_c);
-        let values = many_a.iter().zip(many_b).zip(cosines.iter().zip(sines));
-        for (((pa, pb), c), ((a, b), (cosine, sine))) in sums.zip(values) {
-            for lane in 0..LANES {
-                add([&mut pa[lane], &mut pb[lane], &mut c[lane]], a[lane], b[lane], cosine[lane], sine[lane]);
-            }
-        }
-        let sums = pa.iter_mut().zip(pb).zip(c);
-        let values = a.iter().zip(b).zip(cosine.iter().zip(sine));
-        for (((pa, pb), c), ((a, b), (cosine, sine))) in sums.zip(values) {
-            add([pa, pb, c], *a, *b, *cosine, *sine);
+            *sum += re * turn_re - im * turn_im;
         }
     }
 }
@@ -168,7 +172,8 @@ mod tests {
         let shifted =
             |d: f64| -> Vec<Shifted<'_>> { pictures.iter().map(|[a, b]| ([&a[..], &b[..]], [d, 0.0])).collect() };
         let rings = Rings::new(&fft);
-        let (weights, ends) = rings.best_weights(&fft, &shifted(5.0), 0.02).unwrap();
+        let Best { squares: weights, ends, fine: share } = rings.best_weights(&fft, &shifted(5.0), 0.02).unwrap();
+        assert!(share < 0.05, "{share}");
         let most = weights.iter().copied().fold(0.0, f32::max);
         let (coarse, fine) =
             (weights[4 * 64 + 3] / most, weights[30 * 64..].iter().sum::<f32>() / (19 * 64) as f32 / most);
@@ -176,6 +181,6 @@ mod tests {
         assert!(ends[0] > 4 && ends[1] > 3 && weights[0] == 0.0);
         // Without the shift they are not told to have anything in common.
         let blind = rings.best_weights(&fft, &shifted(0.0), 0.02);
-        assert!(blind.is_none_or(|(blind, _)| blind[4 * 64 + 3] < weights[4 * 64 + 3]));
+        assert!(blind.is_none_or(|blind| blind.squares[4 * 64 + 3] < weights[4 * 64 + 3]));
     }
 }

@@ -3,6 +3,7 @@
 //! Two rows are transformed as one: the real and the imaginary part of a complex line, told apart afterwards by the symmetry
 //! of a real row's spectrum.
 
+use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 use std::sync::Arc;
@@ -65,8 +66,10 @@ impl Fft2 {
         for (at, some) in image.chunks(2 * PAIRS * cols).enumerate() {
             for (line, pair) in lines.chunks_exact_mut(cols).zip(some.chunks(2 * cols)) {
                 let (one, other) = pair.split_at(cols);
-                line.iter_mut().zip(one).for_each(|(value, re)| *value = Complex32::new(*re, 0.0));
-                line.iter_mut().zip(other).for_each(|(value, im)| value.im = *im);
+                match other.is_empty() {
+                    true => line.iter_mut().zip(one).for_each(|(value, re)| *value = Complex32::new(*re, 0.0)),
+                    false => interleave(line, one, other),
+                }
             }
             self.row_forward.process_with_scratch(&mut lines, &mut scratch);
             let count = some.len() / cols;
@@ -122,6 +125,14 @@ impl Fft2 {
             }
         }
         image
+    }
+}
+
+wide! {
+    fn interleave<'a>(line: &'a mut [Complex32], re: &'a [f32], im: &'a [f32]) {
+        for ((value, re), im) in line.iter_mut().zip(re).zip(im) {
+            *value = Complex32::new(*re, *im);
+        }
     }
 }
 

@@ -3,7 +3,7 @@
 //! borders nor pixels left out pull the peak.
 
 use crate::numerics::registration::fft2::{Fft2, good_size};
-use crate::numerics::wide::wide;
+use crate::numerics::wide::{add, wide};
 use rustfft::num_complex::Complex32;
 
 /// How often the highest peak of unrelated images may be believed.
@@ -29,18 +29,19 @@ impl Image {
         let (rows, cols) = ((self.rows / bin).max(1), (self.cols / bin).max(1));
         let mut values = Vec::with_capacity(rows * cols);
         // Columns first: those are added many at a time.
-        let (mut sums, mut counts) = (vec![0.0f32; self.cols], vec![0.0f32; self.cols]);
+        let mut sums = vec![0.0f32; self.cols];
         for lines in self.values.chunks(bin * self.cols).take(rows) {
             sums.fill(0.0);
-            counts.fill(0.0);
-            for line in lines.chunks(self.cols) {
-                add_finite(&mut sums, &mut counts, line);
+            lines.chunks(self.cols).for_each(|line| add(&mut sums, line));
+            let size = (lines.len() / self.cols) as f32;
+            values.extend(sums.chunks(bin).take(cols).map(|few| few.iter().sum::<f32>() / (size * few.len() as f32)));
+            let done = values.len() - cols;
+            // One that is no number left no sum.
+            for (x, value) in values[done..].iter_mut().enumerate().filter(|(_, value)| !value.is_finite()) {
+                let few = lines.chunks(self.cols).flat_map(|line| &line[x * bin..((x + 1) * bin).min(self.cols)]);
+                let known = few.filter(|value| value.is_finite());
+                *value = known.clone().sum::<f32>() / known.count() as f32;
             }
-            let mean = |(sum, n): (&[f32], &[f32])| {
-                let n: f32 = n.iter().sum();
-                if n > 0.0 { sum.iter().sum::<f32>() / n } else { f32::NAN }
-            };
-            values.extend(sums.chunks(bin).zip(counts.chunks(bin)).take(cols).map(mean));
         }
         Self { rows, cols, values }
     }
@@ -128,16 +129,6 @@ wide! {
     }
 }
 
-wide! {
-    /// Adds what is finite, and counts it.
-    fn add_finite<'a>(sums: &'a mut [f32], counts: &'a mut [f32], line: &'a [f32]) {
-        for ((sum, n), value) in sums.iter_mut().zip(counts).zip(line) {
-            *sum += if value.is_finite() { *value } else { 0.0 };
-            *n += if value.is_finite() { 1.0 } else { 0.0 };
-        }
-    }
-}
-
 /// Displacements that are looked at, whole pixels, ends included.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Window {
@@ -204,12 +195,43 @@ pub fn correlate(a: &Image, b: &Image, window: Window, least_shared: f64) -> Sur
 
 /// The same image with mean 0 and standard deviation 1, so that single-precision sums keep their digits.
 fn standard(image: &Image) -> Image {
-    let known: Vec<f64> = image.values.iter().filter(|v| v.is_finite()).map(|&v| f64::from(v)).collect();
-    let n = known.len().max(1) as f64;
-    let mean = known.iter().sum::<f64>() / n;
-    let sd = (known.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / n).sqrt().max(1e-30);
-    let value = |&value: &f32| if value.is_finite() { ((f64::from(value) - mean) / sd) as f32 } else { f32::NAN };
-    Image { values: image.values.iter().map(value).collect(), ..*image }
+    let level = image.values.iter().copied().find(|value| value.is_finite()).unwrap_or(0.0);
+    let [n, sum, squares] = moments(&image.values, level);
+    let n = n.max(1.0);
+    let mean = f64::from(level) + sum / n;
+    let sd = (squares / n - (sum / n).powi(2)).max(0.0).sqrt().max(1e-30);
+    let mut values = image.values.clone();
+    standardize(&mut values, mean as f32, (1.0 / sd) as f32);
+    Image { values, ..*image }
+}
+
+wide! {
+    /// How many values are numbers, their sum less a level, and that of their squares.
+    fn moments<'a>(values: &'a [f32], level: f32) -> [f64; 3] {
+        // One after the other: of several sums at once the compiler makes no wide loop.
+        [
+            sum(values, |value| if value.is_finite() { 1.0 } else { 0.0 }),
+            sum(values, |value| if value.is_finite() { value - level } else { 0.0 }),
+            sum(values, |value| if value.is_finite() { (value - level) * (value - level) } else { 0.0 }),
+        ]
+    }
+
+    fn standardize<'a>(values: &'a mut [f32], mean: f32, scale: f32) {
+        values.iter_mut().for_each(|value| *value = if value.is_finite() { (*value - mean) * scale } else { f32::NAN });
+    }
+}
+
+#[inline(always)]
+fn sum(values: &[f32], of: impl Fn(f32) -> f32) -> f64 {
+    const LANES: usize = 8;
+    let mut sums = [0.0f64; LANES];
+    let (many, rest) = values.as_chunks::<LANES>();
+    for values in many {
+        for lane in 0..LANES {
+            sums[lane] += f64::from(of(values[lane]));
+        }
+    }
+    sums.iter().sum::<f64>() + rest.iter().map(|&value| f64::from(of(value))).sum::<f64>()
 }
 
 /// The spectrum of what is a number, zeros beyond the image.

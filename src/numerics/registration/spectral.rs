@@ -6,9 +6,9 @@
 //! 33:156). How high a peak would be by chance follows from the two spectra: two unrelated images have a normalised
 //! correlation of standard deviation √(Σ Pa Pb / (Σ Pa Σ Pb)).
 
-use crate::numerics::registration::coherence::{Rings, Shifted};
+use crate::numerics::registration::coherence::{Best, Rings, Shifted};
 use crate::numerics::registration::fft2::Fft2;
-use crate::numerics::registration::level::levelled;
+use crate::numerics::registration::level::{Levelled, Part, levelled};
 use crate::numerics::registration::taper::Taper;
 use crate::numerics::registration::upsample::{self, passed, signed, turn};
 use crate::numerics::registration::window::Window;
@@ -63,17 +63,20 @@ pub struct Bench {
     fft: Fft2,
     rows: Taper,
     cols: Taper,
-    bands: Vec<Weights>,
+    /// Of each band: square of its factor at each index, and the indices beyond which it passes next to nothing (from 0 in x,
+    /// to either side of 0 in y).
+    bands: Vec<(Vec<f32>, [usize; 2])>,
     rings: OnceLock<Rings>,
 }
 
-/// A band on the raster of a spectrum.
-#[derive(Debug, Clone)]
-pub struct Weights {
-    /// Square of the band's factor at each index.
-    squares: Vec<f32>,
-    /// Beyond these frequencies (indices from 0 in x, to either side of 0 in y) the band passes next to nothing.
-    ends: [usize; 2],
+/// An image as its spectrum.
+pub struct Seen {
+    /// Mean and plane removed, tapered.
+    pub spectrum: Vec<Complex32>,
+    /// Mean of the numbers among its values.
+    pub mean: f32,
+    /// Share of its values that are numbers.
+    pub known: f64,
 }
 
 /// A band ends where this share of the power is left.
@@ -143,7 +146,7 @@ impl Bench {
             // exp(-2 (f/low_pass)²) of the power passes.
             let end = band.low_pass * (-0.5 * NEXT_TO_NOTHING.ln()).sqrt();
             let ends = [cols, rows].map(|n| ((end * n as f64).ceil() as usize).min(n / 2));
-            Weights { squares: band.squares(&fft), ends }
+            (band.squares(&fft), ends)
         };
         let bands = bands.iter().map(weights).collect();
         let [rows, cols] = [Taper::new(rows, tapers[0]), Taper::new(cols, tapers[1])];
@@ -157,13 +160,13 @@ impl Bench {
 
     /// Spectrum of an image (row by row), mean and plane removed, tapered. What is no number counts as the plane.
     pub fn spectrum(&self, image: &[f32]) -> Vec<Complex32> {
-        self.spectrum_and_mean(image).0
+        self.seen(Part { values: image, stride: self.fft.cols }).spectrum
     }
 
-    /// The same, and the mean of what is a number.
-    pub fn spectrum_and_mean(&self, image: &[f32]) -> (Vec<Complex32>, f32) {
-        let (work, mean) = levelled(image, [&self.rows, &self.cols]);
-        (self.fft.forward(&work), mean)
+    /// The same of a part of an image, with its mean and how much of it is known.
+    pub fn seen(&self, part: Part<'_>) -> Seen {
+        let Levelled { image, mean, known } = levelled(part, [&self.rows, &self.cols]);
+        Seen { spectrum: self.fft.forward(&image), mean, known }
     }
 
     /// The spectrum of b(x - d), of that of b(x).
@@ -185,47 +188,51 @@ impl Bench {
 
     /// What two spectra have in common in one of the bands.
     pub fn cross_in(&self, band: usize, a: &[Complex32], b: &[Complex32]) -> Cross {
-        self.cross_by(&self.bands[band], a, b)
+        let (squares, ends) = &self.bands[band];
+        self.cross_by(squares, *ends, [a, b])
     }
 
-    /// What two spectra have in common, each frequency weighed.
-    pub fn cross_by(&self, weights: &Weights, a: &[Complex32], b: &[Complex32]) -> Cross {
-        let Weights { squares, ends } = weights;
+    /// What two spectra have in common, each frequency weighed by what it knows.
+    pub fn cross_weighed(&self, best: &Best, sides: [&[Complex32]; 2]) -> Cross {
+        self.cross_by(&best.squares, best.ends, sides)
+    }
+
+    fn cross_by(&self, squares: &[f32], ends: [usize; 2], [a, b]: [&[Complex32]; 2]) -> Cross {
         let rows = self.fft.rows;
-        let mut spectrum = vec![Complex32::default(); a.len()];
-        let mut sums = [0.0f64; 3];
+        let mut spectrum = vec![Complex32::default(); (ends[0] + 1) * rows];
+        // Sums of both powers and of their product, by frequency in y: so they are added many at a time.
+        let (mut powers, mut products) = ([vec![0.0f32; rows], vec![0.0f32; rows]], vec![0.0f64; rows]);
         for x in 0..=ends[0] {
-            let times = f64::from(self.fft.multiplicity(x));
             for span in passed(rows, ends[1]) {
-                let span = x * rows + span.start..x * rows + span.end;
-                let sides = [&a[span.clone()], &b[span.clone()]];
-                let of_span = cross_span(&mut spectrum[span.clone()], &squares[span], sides);
-                sums.iter_mut().zip(of_span).for_each(|(sum, of_span)| *sum += times * of_span);
+                let here = x * rows + span.start..x * rows + span.end;
+                let (sides, band) = ([&a[here.clone()], &b[here.clone()]], &squares[here.clone()]);
+                multiply(&mut spectrum[here], band, sides);
+                let sums = powers.each_mut().map(|sums| &mut sums[span.clone()]);
+                add_powers(sums, &mut products[span], (band, self.fft.multiplicity(x)), sides);
             }
         }
-        let [energy_a, energy_b, chance] = sums;
-        Cross { spectrum, ends: *ends, energy_a, energy_b, chance }
+        let [energy_a, energy_b] = powers.map(|sums| sums.into_iter().map(f64::from).sum());
+        Cross { spectrum, ends, energy_a, energy_b, chance: products.into_iter().sum() }
     }
 
     /// The weights with which the shift of some pairs of spectra is known best (see [`Rings::best_weights`]). `None` where
     /// nothing is coherent.
-    pub fn best_weights(&self, pairs: &[Shifted<'_>], high_pass: f64) -> Option<Weights> {
-        let rings = self.rings.get_or_init(|| Rings::new(&self.fft));
-        let (squares, ends) = rings.best_weights(&self.fft, pairs, high_pass)?;
-        Some(Weights { squares, ends })
+    pub fn best_weights(&self, pairs: &[Shifted<'_>], high_pass: f64) -> Option<Best> {
+        self.rings.get_or_init(|| Rings::new(&self.fft)).best_weights(&self.fft, pairs, high_pass)
     }
 
     /// The peak within `reach` (x, y) pixels of no displacement; of peaks about as high, the nearest to it.
     /// `None` where an image has no structure at all.
     pub fn peak(&self, cross: &Cross, reach: [usize; 2]) -> Option<Peak> {
-        let energy = (cross.energy_a * cross.energy_b).sqrt();
-        if !(energy.is_finite() && energy > 0.0) {
-            return None;
-        }
-        let window = self.window(cross, reach);
+        self.peak_within(cross, &self.window(cross, reach)?, reach)
+    }
+
+    /// The same of a correlation that is there already, within a reach no wider than its own.
+    pub fn peak_within(&self, cross: &Cross, window: &Window, reach: [usize; 2]) -> Option<Peak> {
         let at = |x: i64, y: i64| window.at(x, y);
-        let [x, y] = window.nearest_peak()?;
-        let inside = x.abs() < window.reach[0].max(1) && y.abs() < window.reach[1].max(1);
+        let reach = [0, 1].map(|k| window.reach[k].min(reach[k] as i64));
+        let [x, y] = window.nearest_peak(reach)?;
+        let inside = x.abs() < reach[0].max(1) && y.abs() < reach[1].max(1);
         let (top_x, _) = parabola(at(x - 1, y), at(x, y), at(x + 1, y));
         let (top_y, _) = parabola(at(x, y - 1), at(x, y), at(x, y + 1));
         let start = [x as f64 + top_x.clamp(-0.5, 0.5), y as f64 + top_y.clamp(-0.5, 0.5)];
@@ -264,14 +271,10 @@ impl Bench {
         Peak { x, y, correlation, significance, sd, information, inside: true }
     }
 
-    /// All peaks within `reach` of no displacement that stand out by `least` standard deviations of chance: whole
-    /// displacements, and how far each stands out.
-    pub fn maxima(&self, cross: &Cross, reach: [usize; 2], least: f64) -> Vec<([i64; 2], f64)> {
+    /// All peaks of a window that stand out by `least` standard deviations of chance: whole displacements, and how far each
+    /// stands out.
+    pub fn maxima(&self, cross: &Cross, window: &Window, least: f64) -> Vec<([i64; 2], f64)> {
         let energy = (cross.energy_a * cross.energy_b).sqrt();
-        if !(energy.is_finite() && energy > 0.0) {
-            return Vec::new();
-        }
-        let window = self.window(cross, reach);
         let significance = |[x, y]: [i64; 2]| {
             sds_of_chance(window.at(x, y) / energy, cross.chance_sd()) * self.left(x as f64, y as f64).sqrt()
         };
@@ -279,13 +282,17 @@ impl Bench {
         peaks.map(|place| (place, significance(place))).filter(|(_, significance)| *significance >= least).collect()
     }
 
-    /// The correlation within reach, taper divided out.
-    fn window(&self, cross: &Cross, reach: [usize; 2]) -> Window {
+    /// The correlation within reach, taper divided out; `None` where an image has no structure at all.
+    pub fn window(&self, cross: &Cross, reach: [usize; 2]) -> Option<Window> {
+        let energy = (cross.energy_a * cross.energy_b).sqrt();
+        if !(energy.is_finite() && energy > 0.0) {
+            return None;
+        }
         let (rows, cols) = self.size();
         let reach = [reach[0].min(cols / 2 - 1) as i64, reach[1].min(rows / 2 - 1) as i64];
-        let mut filled = cross.spectrum[..(cross.ends[0] + 1) * rows].to_vec();
+        let mut filled = cross.spectrum.clone();
         let lines = self.fft.inverse_lines(&mut filled, &Window::lines(reach[1], rows));
-        Window::of(&lines, cols, reach, [&self.cols, &self.rows], LEAST_LEFT)
+        Some(Window::of(&lines, cols, reach, [&self.cols, &self.rows], LEAST_LEFT))
     }
 
     fn left(&self, x: f64, y: f64) -> f64 {
@@ -333,30 +340,29 @@ impl Bench {
 }
 
 wide! {
-    /// A · conj(B) by a band, and the sums of both powers and of their product.
-    fn cross_span<'a>(out: &'a mut [Complex32], band: &'a [f32], sides: [&'a [Complex32]; 2]) -> [f64; 3] {
-        let [a, b] = sides;
-        const LANES: usize = 8;
-        let mut sums = [[0.0f64; LANES]; 3];
-        let mut add = |lane: usize, out: &mut Complex32, band: f32, a: Complex32, b: Complex32| {
-            let (pa, pb) = ((a.re * a.re + a.im * a.im) * band, (b.re * b.re + b.im * b.im) * band);
+    /// A · conj(B) by a band.
+    fn multiply<'a>(out: &'a mut [Complex32], band: &'a [f32], sides: [&'a [Complex32]; 2]) {
+        for (((out, band), a), b) in out.iter_mut().zip(band).zip(sides[0]).zip(sides[1]) {
             *out = Complex32::new((a.re * b.re + a.im * b.im) * band, (a.im * b.re - a.re * b.im) * band);
-            sums[0][lane] += f64::from(pa);
-            sums[1][lane] += f64::from(pb);
-            sums[2][lane] += f64::from(pa) * f64::from(pb);
-        };
-        let (outs, out) = out.as_chunks_mut::<LANES>();
-        let ((bands, band), (many_a, a), (many_b, b)) =
-            (band.as_chunks::<LANES>(), a.as_chunks::<LANES>(), b.as_chunks::<LANES>());
-        for (((outs, bands), a), b) in outs.iter_mut().zip(bands).zip(many_a).zip(many_b) {
-            for lane in 0..LANES {
-                add(lane, &mut outs[lane], bands[lane], a[lane], b[lane]);
-            }
         }
-        for (((out, band), a), b) in out.iter_mut().zip(band).zip(a).zip(b) {
-            add(0, out, *band, *a, *b);
+    }
+
+    /// Adds both powers by a band, and their product, so many times.
+    fn add_powers<'a>(
+        sums: [&'a mut [f32]; 2],
+        products: &'a mut [f64],
+        band: (&'a [f32], f32),
+        sides: [&'a [Complex32]; 2]
+    ) {
+        let ([sum_a, sum_b], (band, times)) = (sums, band);
+        let values = band.iter().zip(sides[0]).zip(sides[1]);
+        for (((sum_a, sum_b), product), ((band, a), b)) in sum_a.iter_mut().zip(sum_b).zip(products).zip(values) {
+            let (a, b) = ((a.re * a.re + a.im * a.im) * band, (b.re * b.re + b.im * b.im) * band);
+            *sum_a += times * a;
+            *sum_b += times * b;
+            // Squares of powers go beyond what single precision holds.
+            *product += f64::from(times * a) * f64::from(b);
         }
-        sums.map(|lanes| lanes.iter().sum())
     }
 }
 

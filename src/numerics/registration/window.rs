@@ -1,6 +1,7 @@
 //! A correlation at whole displacements about none, and its peaks.
 
 use crate::numerics::registration::taper::Taper;
+use crate::numerics::wide::wide;
 
 /// Peaks this close to the highest are as high as it: the one nearest to where it should be counts.
 const AS_HIGH: f64 = 0.93;
@@ -25,12 +26,13 @@ impl Window {
     pub fn of(lines: &[f32], cols: usize, reach: [i64; 2], tapers: [&Taper; 2], least_left: f64) -> Self {
         let wide = reach.map(|reach| reach + 1);
         let left = [0, 1].map(|k| (-wide[k]..=wide[k]).map(|d| tapers[k].left(d as f64)).collect::<Vec<f64>>());
-        let mut values = Vec::with_capacity(left[0].len() * left[1].len());
-        for (line, left_y) in lines.chunks_exact(cols).zip(&left[1]) {
-            for (x, left_x) in (-wide[0]..=wide[0]).zip(&left[0]) {
-                let value = f64::from(line[x.rem_euclid(cols as i64) as usize]);
-                values.push(value / (left_x * left_y).max(least_left));
-            }
+        let mut values = vec![0.0; left[0].len() * left[1].len()];
+        let before = wide[0] as usize;
+        for ((out, line), left_y) in values.chunks_exact_mut(left[0].len()).zip(lines.chunks_exact(cols)).zip(&left[1]) {
+            // Displacements below zero stand at the end of a line.
+            let (below, from_zero) = out.split_at_mut(before);
+            divide_out(below, &line[cols - before..], &left[0][..before], [*left_y, least_left]);
+            divide_out(from_zero, line, &left[0][before..], [*left_y, least_left]);
         }
         Self { reach, values }
     }
@@ -41,27 +43,50 @@ impl Window {
         self.values[((y + wide[1]) * (2 * wide[0] + 1) + x + wide[0]) as usize]
     }
 
-    /// The highest point within reach; of local maxima about as high, the one nearest to no displacement.
-    pub fn nearest_peak(&self) -> Option<[i64; 2]> {
-        let values = self.places().map(|[x, y]| self.at(x, y));
-        let best = values.filter(|v| v.is_finite()).fold(f64::NEG_INFINITY, f64::max);
+    /// The highest point within a reach no wider than the window's; of local maxima about as high, the one nearest to no displacement.
+    pub fn nearest_peak(&self, reach: [i64; 2]) -> Option<[i64; 2]> {
+        let best = self.rows(reach).flat_map(|(_, line)| line).fold(f64::NEG_INFINITY, |best, value| {
+            if value.is_finite() && *value > best { *value } else { best }
+        });
         let least = if best > 0.0 { AS_HIGH * best } else { best };
-        let high = self.places().filter(|&[x, y]| {
-            let value = self.at(x, y);
-            value >= least && (value >= best || self.is_maximum([x, y]))
+        let high = self.rows(reach).flat_map(|(y, line)| {
+            let high = (-reach[0]..).zip(line).filter(move |(_, value)| **value >= least);
+            high.filter(move |(x, value)| **value >= best || self.is_maximum([*x, y])).map(move |(x, _)| [x, y])
         });
         high.min_by_key(|[x, y]| x * x + y * y)
     }
 
+    /// Displacements towards later rows within a reach, each with the correlation along rows.
+    fn rows(&self, reach: [i64; 2]) -> impl Iterator<Item = (i64, &[f64])> {
+        let wide = self.reach.map(|reach| reach + 1);
+        let along = (wide[0] - reach[0]) as usize..(wide[0] + reach[0] + 1) as usize;
+        let lines = self.values.chunks_exact((2 * wide[0] + 1) as usize).skip((wide[1] - reach[1]) as usize);
+        (-reach[1]..=reach[1]).zip(lines).map(move |(y, line)| (y, &line[along.clone()]))
+    }
+
     /// All displacements within reach.
     pub fn places(&self) -> impl Iterator<Item = [i64; 2]> {
-        let [reach_x, reach_y] = self.reach;
-        (-reach_y..=reach_y).flat_map(move |y| (-reach_x..=reach_x).map(move |x| [x, y]))
+        places(self.reach)
     }
 
     /// Whether no neighbour is higher.
     pub fn is_maximum(&self, [x, y]: [i64; 2]) -> bool {
         let most = self.at(x, y) * (1.0 + LEVEL);
         (-1..=1).all(|dy| (-1..=1).all(|dx| (dx, dy) == (0, 0) || self.at(x + dx, y + dy) <= most))
+    }
+}
+
+fn places([x, y]: [i64; 2]) -> impl Iterator<Item = [i64; 2]> {
+    (-y..=y).flat_map(move |y| (-x..=x).map(move |x| [x, y]))
+}
+
+wide! {
+    /// Values over what is left of both tapers, or over the least that is divided out.
+    fn divide_out<'a>(out: &'a mut [f64], line: &'a [f32], left_x: &'a [f64], terms: [f64; 2]) {
+        let [left_y, least_left] = terms;
+        for ((out, value), left_x) in out.iter_mut().zip(line).zip(left_x) {
+            let left = left_x * left_y;
+            *out = f64::from(*value) / if left > least_left { left } else { least_left };
+        }
     }
 }

@@ -6,7 +6,8 @@
 use serde_json::Value;
 use std::path::{Path, PathBuf};
 use tiltworth::numerics::placement::{Link, place};
-use tiltworth::numerics::registration::masked::{self, Image, Window};
+use tiltworth::numerics::registration::image::Image;
+use tiltworth::numerics::registration::masked::{self, Window};
 use tiltworth::numerics::registration::spectral::{Band, Bench};
 
 fn folder() -> PathBuf {

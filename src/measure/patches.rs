@@ -8,7 +8,7 @@ use crate::measure::tracking::link::sample;
 use crate::measure::whole_map::{self, Refined};
 use crate::numerics::affine::{self, Affine, Fit};
 use crate::numerics::registration::fft2::good_size_within;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::rings;
 use crate::numerics::registration::spectral::{Band, Bench};
 

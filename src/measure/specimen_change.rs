@@ -8,7 +8,7 @@ use crate::measure::tracking::link::sample;
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::affine::Affine;
 use crate::numerics::registration::fft2::good_size_within;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::rings;
 use crate::numerics::registration::spectral::{Band, Bench};
 use crate::record::{SpecimenChange, Tilt};

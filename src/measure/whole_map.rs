@@ -9,7 +9,7 @@
 use crate::measure::tracking::link::sample;
 use crate::numerics::affine::Affine;
 use crate::numerics::registration::fft2::Fft2;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use nalgebra::{SMatrix, SVector};
 
 /// Steps of the fit: it begins within a fraction of a pixel, and each step squares what is left.

@@ -5,7 +5,7 @@ use crate::measure::alignment::field::{Left, OUTLIER, left};
 use crate::measure::alignment::fit::{Fit, Freedom, Sight, fit};
 use crate::measure::alignment::follow::{Follower, Found, Through};
 use crate::measure::alignment::model::{Model, Pose, QUADRATIC_NUMBERS, directions, terms};
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 

@@ -2,7 +2,7 @@
 
 use crate::measure::alignment::follow::Manner;
 use crate::numerics::registration::fft2::good_size_within;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::spectral::Band;
 
 /// At most so many places are followed.

@@ -8,7 +8,7 @@
 use crate::measure::alignment::model::directions;
 use crate::measure::alignment::round::round;
 use crate::measure::tracking::link::{View, apply, sample, stretch};
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::spectral::{Band, Bench, Peak};
 use rustfft::num_complex::Complex32;
 use std::collections::VecDeque;

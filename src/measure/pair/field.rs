@@ -6,7 +6,7 @@ use crate::measure::tracking::link::{self, sample, stretch};
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::affine::{Affine, Fit};
 use crate::numerics::polygon::{area, clip};
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::record::pair::PairField;
 
 /// Two pictures of one specimen differ in size by no more than this, by the stated pixel sizes.

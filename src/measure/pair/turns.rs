@@ -7,7 +7,8 @@
 use crate::measure::tracking::link::sample;
 use crate::measured::{Measured, NotMeasured};
 use crate::numerics::affine::Affine;
-use crate::numerics::registration::masked::{Candidate, Image, Window, correlate};
+use crate::numerics::registration::image::Image;
+use crate::numerics::registration::masked::{Candidate, Window, correlate};
 use crate::numerics::registration::rings;
 use rayon::prelude::*;
 use std::f64::consts::{PI, TAU};

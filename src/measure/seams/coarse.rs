@@ -3,7 +3,8 @@
 use crate::measure::seams::plan::Pair;
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
-use crate::numerics::registration::masked::{self, Image, Window};
+use crate::numerics::registration::image::Image;
+use crate::numerics::registration::masked::{self, Window};
 use crate::numerics::wide::wide;
 
 /// Of two peaks about as high, the one nearer to the nominal place counts (a repeating texture has many).
@@ -90,5 +91,31 @@ fn around(values: &[f32], rows: usize, cols: usize) -> Vec<f64> {
 wide! {
     fn add<'a>(sums: &'a mut [f64], line: &'a [f32], times: f64) {
         sums.iter_mut().zip(line).for_each(|(sum, value)| *sum += times * f64::from(*value));
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_smooth_is_taken_off_by_what_is_known_around() {
+        let (rows, cols) = (30, 41);
+        let mut image =
+            Image { rows, cols, values: (0..rows * cols).map(|at| 500.0 + (at * at % 37) as f32).collect() };
+        let by_hand = |image: &Image, x: usize, y: usize| {
+            let near = |at: usize, n: usize| at.saturating_sub(SMOOTH_PX)..(at + SMOOTH_PX + 1).min(n);
+            let square = near(y, rows).flat_map(|y| near(x, cols).map(move |x| y * cols + x));
+            let known: Vec<f32> = square.map(|at| image.values[at]).filter(|value| value.is_finite()).collect();
+            image.values[y * cols + x] - known.iter().sum::<f32>() / known.len() as f32
+        };
+        for _ in 0..2 {
+            let found = smooth_off(&image);
+            for (x, y) in [(0, 0), (40, 0), (20, 15), (3, 29), (40, 29)] {
+                assert!((found.values[y * cols + x] - by_hand(&image, x, y)).abs() < 1e-2, "{x} {y}");
+            }
+            // Once more with some left out.
+            image.values[16 * cols + 18..16 * cols + 30].fill(f32::NAN);
+        }
     }
 }

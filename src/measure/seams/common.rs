@@ -7,10 +7,9 @@ use crate::measure::seams::patch::Patch;
 use crate::measure::seams::plan::{LEAST_OVERLAP_PX, Pair};
 use crate::measure::seams::strip::Strip;
 use crate::measured::{Measured, NotMeasured};
-use crate::numerics::registration::coherence::Best;
 use crate::numerics::registration::fft2::fast_size_within;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::level::Part;
-use crate::numerics::registration::masked::Image;
 use crate::numerics::registration::spectral::{Band, Bench, Cross};
 use crate::numerics::wide::wide;
 use rustfft::num_complex::Complex32;
@@ -62,17 +61,12 @@ pub struct Look {
 
 /// Weighs each frequency by what it knows of patches whose shifts are known to a part of a pixel.
 pub fn weigh_by(bench: &Bench, looks: &mut [Look], shifts_px: &[[f64; 2]]) {
-    let Some(best) = best_weights(bench, looks, shifts_px) else { return };
+    let pairs: Vec<([&[Complex32]; 2], [f64; 2])> =
+        looks.iter().zip(shifts_px).map(|(look, shift)| (look.spectra.each_ref().map(Vec::as_slice), *shift)).collect();
+    let Some(best) = bench.best_weights(&pairs, BAND.high_pass) else { return };
     for look in looks.iter_mut() {
         look.cross = bench.cross_weighed(&best, look.spectra.each_ref().map(Vec::as_slice));
     }
-}
-
-/// What each frequency knows of such patches; `None` where none does.
-pub fn best_weights(bench: &Bench, looks: &[Look], shifts_px: &[[f64; 2]]) -> Option<Best> {
-    let pairs: Vec<([&[Complex32]; 2], [f64; 2])> =
-        looks.iter().zip(shifts_px).map(|(look, shift)| (look.spectra.each_ref().map(Vec::as_slice), *shift)).collect();
-    bench.best_weights(&pairs, BAND.high_pass)
 }
 
 impl<'a> Common<'a> {
@@ -160,8 +154,8 @@ impl<'a> Common<'a> {
     /// The patches that are wanted, by their number along the seam.
     pub fn looks(&self, bench: &Bench, wanted: impl Fn(usize) -> bool) -> Vec<Look> {
         let look = |&start: &[usize; 2]| {
-            let [one, other] =
-                [(self.from, [0, 0]), (self.to, self.whole)].map(|(strip, moved)| bench.seen(self.part(strip, start, moved)));
+            let [one, other] = [(self.from, [0, 0]), (self.to, self.whole)]
+                .map(|(strip, moved)| bench.seen(self.part(strip, start, moved)));
             let means = [one.mean, other.mean];
             let is_known = one.known.min(other.known) >= LEAST_FINITE;
             let spectra = [one.spectrum, other.spectrum];

@@ -73,12 +73,7 @@ fn at_half_size(pair: &Pair, [from, to]: [&Strip; 2], offset_counts: f64) -> Hal
     };
     let knows = |held: &Held<'_>, most: f64| halved::whole_px(held.sd_px()).iter().all(|&sd| sd < most);
     if !knows(&held, WEIGHING_BRINGS * halved::KNOWN_PX) {
-        if !held.is_coarse() {
-            return near(&held);
-        }
-        // At full size there is no more to see.
-        let found = held.complete().and_then(|()| told(&half, [&from, &to], Ok(held), offset_counts));
-        return found.map_or(Half::Nothing, |found| Half::Told(halved::whole(found)));
+        return near(&held);
     }
     if held.complete().is_err() {
         return Half::Nothing;
@@ -138,7 +133,7 @@ fn is_told(found: &Found) -> bool {
 mod tests {
     use super::*;
     use crate::measure::seams::plan::Rect;
-    use crate::numerics::registration::masked::Image;
+    use crate::numerics::registration::image::Image;
 
     /// Noise that nothing has in common: a seam over it is not measured, whatever peak comes up.
     #[test]

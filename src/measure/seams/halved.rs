@@ -56,7 +56,7 @@ pub fn whole(found: Found) -> Found {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::numerics::registration::masked::Image;
+    use crate::numerics::registration::image::Image;
 
     #[test]
     fn a_strip_begins_at_an_even_pixel() {

@@ -5,7 +5,7 @@
 //! texture are dropped by the significance of their peaks.
 
 use crate::measure::seams::bend;
-use crate::measure::seams::common::{Common, Look, best_weights, weigh_by};
+use crate::measure::seams::common::{Common, Look, weigh_by};
 use crate::measure::seams::find::Found;
 use crate::measure::seams::joint::{self, Seen};
 use crate::measure::seams::patch::{Patch, bent_mean, is_bent, is_smooth, weighted_mean, without_look_alikes};
@@ -30,8 +30,6 @@ const BELIEVED_AMONG_OTHERS: f64 = 4.0;
 const CONFIRMED: f64 = 4.0;
 /// A patch that knows its shift no better than this is dropped; on a strong bend, which changes within it, than the second.
 const WORST_PATCH_SD_PX: [f64; 2] = [0.5, 1.0];
-/// Where fine frequencies know less than this share of what all do, they know next to nothing.
-const FINE_KNOWS: f64 = 0.1;
 /// A seam that knows its shift no better than this, in either direction, says nothing of it: its texture runs one way.
 pub const WORST_SEAM_SD_PX: f64 = 1.0;
 /// Weighing frequencies anew moves a seam's shift by less than this, or it is another peak.
@@ -94,12 +92,6 @@ impl<'a> Held<'a> {
     pub fn sd_px(&self) -> [f64; 2] {
         let share = self.looks.len() as f64 / self.common.starts.len().max(1) as f64;
         self.rest.sd.map(|sd| sd * share.sqrt())
-    }
-
-    /// Whether fine frequencies know next to nothing of the shift: then fewer, larger pixels would tell as much.
-    pub fn is_coarse(&self) -> bool {
-        let shifts = vec![[self.rest.x, self.rest.y]; self.looks.len()];
-        best_weights(&self.bench, &self.looks, &shifts).is_some_and(|best| best.fine < FINE_KNOWS)
     }
 
     /// Looks at the patches that were not looked at, and weighs each frequency by what it knows, now that the place is known
@@ -278,7 +270,7 @@ pub fn intensity_ratio(looks: &[Look], offset_counts: f64) -> Option<f64> {
 mod tests {
     use super::*;
     use crate::measure::seams::plan::Rect;
-    use crate::numerics::registration::masked::Image;
+    use crate::numerics::registration::image::Image;
 
     /// Over stripes a shift along them has no bound: no number is given for it.
     #[test]

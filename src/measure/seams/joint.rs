@@ -215,6 +215,23 @@ mod tests {
     }
 
     #[test]
+    fn a_faint_line_runs_straight_where_most_of_it_lies_on_the_seam() {
+        let line = |bend: f64, stands_out: f64| {
+            let candidate = |at: usize| Candidate {
+                // One in five is a peak of chance.
+                beyond_px: [if at.is_multiple_of(5) { 3 } else { 0 }, (bend * (0.7 * at as f64).sin()).round() as i64],
+                slope: [0.0; 2],
+                significance: 4.0,
+            };
+            Line { patches: (0..12).map(|at| Some(candidate(at))).collect(), stands_out }
+        };
+        assert!(runs_straight(&line(0.0, 16.0), 12));
+        assert!(!runs_straight(&line(0.0, 12.0), 12), "chance gives as much");
+        assert!(!runs_straight(&line(3.0, 16.0), 12), "it bends");
+        assert!(!runs_straight(&line(0.0, 16.0), 14), "too few of its patches");
+    }
+
+    #[test]
     fn what_a_patch_does_not_know_its_neighbours_do() {
         let bend = |at: usize| [2.0 * (0.7 * at as f64).sin(), -(0.7 * at as f64).sin()];
         let mut peaks: Vec<Option<Peak>> = (0..9).map(|at| peak(bend(at)[0], bend(at)[1], [0.2; 2])).collect();

@@ -7,7 +7,7 @@
 
 use crate::intake::stack::{Pixels, Section};
 use crate::measure::seams::plan::Rect;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 
 /// Rows (columns) of a tile from which its profile is taken: every so many-th.
 const PROFILE_STRIDE: usize = 4;

@@ -10,7 +10,7 @@ use crate::measure::tracking::link::{BANDS, BETTER, Linker, Moved, PLAIN, View, 
 use crate::measure::tracking::odd::{Odd, odd};
 use crate::numerics::median::upper_median;
 use crate::numerics::placement::{self, Link};
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 

@@ -1,6 +1,6 @@
 //! The small picture of a tilt that tracking keeps: tiles binned, laid out where they were found, in two bytes a pixel.
 
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::wide::wide;
 use ndarray::Array2;
 
@@ -180,6 +180,21 @@ mod tests {
         assert_eq!((image.rows, image.cols), (9, 4));
         let at = |r: usize, c: usize| image.values[r * 4 + c];
         assert!((at(3, 2) - 32.0).abs() < 0.01 && (at(4, 2) - 2.0).abs() < 0.01 && at(8, 0).is_nan());
+    }
+
+    #[test]
+    fn between_pixels_a_tile_is_shared_out_and_what_is_no_number_is_left_out() {
+        let mut tile = Array2::from_shape_fn((6, 20), |(r, c)| (100 * r + c) as f32);
+        tile[(2, 5)] = f32::NAN;
+        let image = Kept::assemble(&[(tile, [3.5, 0.25])], (30, 8), 1, 1).image();
+        let at = |r: usize, c: usize| image.values[r * 30 + c];
+        // A pixel half of one column and half of the one before, a quarter of the row above.
+        assert!((at(4, 13) - (0.75 * 400.0 + 0.25 * 300.0 + 9.5)).abs() < 0.02, "{}", at(4, 13));
+        assert!(at(4, 2).is_nan() && at(7, 13).is_nan() && at(4, 24).is_nan());
+        // Half of 204, and a quarter of the row above; its other half would have been the missing pixel.
+        let known = [(0.375, 204.0), (0.125, 104.0), (0.125, 105.0)];
+        let mean = known.iter().map(|(share, value)| share * value).sum::<f32>() / 0.625;
+        assert!((at(2, 8) - mean).abs() < 0.02, "{} {mean}", at(2, 8));
     }
 
     #[test]

@@ -4,7 +4,7 @@
 //! with the one; then once more with the shift taken off, so that both look at the same piece of specimen.
 
 use crate::numerics::registration::fft2::good_size_within;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::spectral::{Band, Bench, Cross, Peak};
 use rustfft::num_complex::Complex32;
 

@@ -16,17 +16,12 @@ const MOST_COHERENT: f64 = 0.97;
 /// Rings of a weight under this share of the highest carry next to nothing.
 const NEXT_TO_NOTHING: f64 = 1e-3;
 
-/// Frequencies beyond this are fine, cycles a pixel.
-const FINE: f64 = 1.0 / 3.0;
-
 /// Weights with which a shift is known best.
 pub struct Best {
     /// Of each index, squared amplitude.
     pub squares: Vec<f32>,
     /// Indices beyond which all are next to nothing: from 0 in x, to either side of 0 in y.
     pub ends: [usize; 2],
-    /// Share of what is known of the shift that comes from frequencies beyond a third of a cycle a pixel.
-    pub fine: f64,
 }
 
 /// The ring that each index of a half plane's spectrum lies in.
@@ -51,8 +46,7 @@ impl Rings {
     /// Process. 24:320): γ²/(1 - γ²) over what is common, γ the coherence, both as averages over rings of all pairs of
     /// spectra. Frequencies below `high_pass` (cycles a pixel) carry illumination. `None` where nothing is coherent.
     pub fn best_weights(&self, fft: &Fft2, pairs: &[Shifted<'_>], high_pass: f64) -> Option<Best> {
-        let sums = self.sums(fft, pairs);
-        let raw: Vec<f64> = sums.iter().map(weight).collect();
+        let raw: Vec<f64> = self.sums(fft, pairs).iter().map(weight).collect();
         let mean = |k: usize| {
             let near = &raw[k.saturating_sub(1)..(k + 2).min(self.count)];
             near.iter().sum::<f64>() / near.len() as f64
@@ -71,7 +65,7 @@ impl Rings {
             }
         }
         squares[0] = 0.0;
-        Some(Best { squares, ends, fine: fine(&smooth, &sums) })
+        Some(Best { squares, ends })
     }
 
     /// Of each ring, over all pairs: bins, power of the one, of the other, and what is common.
@@ -102,17 +96,6 @@ impl Rings {
         }
         rings
     }
-}
-
-/// Share of what the rings know of a shift that those beyond [`FINE`] do. A ring knows it by the square of its frequency
-/// times γ²/(1 - γ²).
-fn fine(weights: &[f64], sums: &[[f64; 4]]) -> f64 {
-    let frequency = |ring: usize| (ring as f64 + 0.5) / RINGS_PER_CYCLE;
-    let known = |ring: usize| frequency(ring).powi(2) * weights[ring] * sums[ring][3].max(0.0);
-    let (all, fine) = (0..weights.len()).fold((0.0, 0.0), |(all, fine), ring| {
-        (all + known(ring), fine + if frequency(ring) > FINE { known(ring) } else { 0.0 })
-    });
-    if all > 0.0 { fine / all } else { 0.0 }
 }
 
 fn weight([bins, a, b, common]: &[f64; 4]) -> f64 {
@@ -172,8 +155,7 @@ mod tests {
         let shifted =
             |d: f64| -> Vec<Shifted<'_>> { pictures.iter().map(|[a, b]| ([&a[..], &b[..]], [d, 0.0])).collect() };
         let rings = Rings::new(&fft);
-        let Best { squares: weights, ends, fine: share } = rings.best_weights(&fft, &shifted(5.0), 0.02).unwrap();
-        assert!(share < 0.05, "{share}");
+        let Best { squares: weights, ends } = rings.best_weights(&fft, &shifted(5.0), 0.02).unwrap();
         let most = weights.iter().copied().fold(0.0, f32::max);
         let (coarse, fine) =
             (weights[4 * 64 + 3] / most, weights[30 * 64..].iter().sum::<f32>() / (19 * 64) as f32 / most);

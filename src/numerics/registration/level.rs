@@ -144,3 +144,28 @@ wide! {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_plane_is_taken_off_whether_all_of_it_is_known_or_not() {
+        let (rows, cols, stride) = (9, 14, 20);
+        let mut values: Vec<f32> =
+            (0..rows * stride).map(|at| 900.0 + 3.0 * (at % stride) as f32 - 7.0 * (at / stride) as f32).collect();
+        let tapers = [Taper::new(rows, 0.1), Taper::new(cols, 0.1)];
+        let level = |values: &[f32]| levelled(Part { values, stride }, tapers.each_ref());
+        let whole = level(&values);
+        assert!((whole.mean - (900.0 + 3.0 * 6.5 - 7.0 * 4.0)).abs() < 1e-3 && whole.known == 1.0);
+        assert!(whole.image.iter().all(|value| value.abs() < 1e-2), "{:?}", whole.image);
+        // Two of opposite places: the others' middle stays where it was.
+        for at in [2 * stride + 3, 6 * stride + 10] {
+            values[at] = f32::NAN;
+        }
+        let some = level(&values);
+        assert!((some.known - 124.0 / 126.0).abs() < 1e-9 && (some.mean - whole.mean).abs() < 1e-3);
+        // To a hundredth of what it falls and rises: x and y are taken for independent, as they are where all is known.
+        assert!(some.image.iter().all(|value| value.abs() < 0.95), "{:?}", some.image);
+    }
+}

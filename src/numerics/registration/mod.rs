@@ -3,6 +3,7 @@
 
 pub mod coherence;
 pub mod fft2;
+pub mod image;
 pub mod level;
 pub mod masked;
 pub mod rings;

@@ -6,7 +6,7 @@
 //! Speech Signal Process. 24:320, value from memory).
 
 use crate::numerics::registration::fft2::Fft2;
-use crate::numerics::registration::masked::Image;
+use crate::numerics::registration::image::Image;
 use crate::numerics::registration::taper::Taper;
 use rustfft::num_complex::Complex32;
 

@@ -118,10 +118,7 @@ mod tests {
                 let (x, y) = (at % SIDE + 1, (rows + at / SIDE - 3) % rows);
                 let whole = f64::from(back[y * cols + x]);
                 // Single precision of sums of up to 750 × 22.
-                assert!(
-                    (value - whole).abs() < 1e-2,
-                    "{rows} × {cols}, {x} {y}: {value} {whole}"
-                );
+                assert!((value - whole).abs() < 1e-2, "{rows} × {cols}, {x} {y}: {value} {whole}");
             }
         }
     }

@@ -28,7 +28,8 @@ impl Window {
         let left = [0, 1].map(|k| (-wide[k]..=wide[k]).map(|d| tapers[k].left(d as f64)).collect::<Vec<f64>>());
         let mut values = vec![0.0; left[0].len() * left[1].len()];
         let before = wide[0] as usize;
-        for ((out, line), left_y) in values.chunks_exact_mut(left[0].len()).zip(lines.chunks_exact(cols)).zip(&left[1]) {
+        for ((out, line), left_y) in values.chunks_exact_mut(left[0].len()).zip(lines.chunks_exact(cols)).zip(&left[1])
+        {
             // Displacements below zero stand at the end of a line.
             let (below, from_zero) = out.split_at_mut(before);
             divide_out(below, &line[cols - before..], &left[0][..before], [*left_y, least_left]);
@@ -45,9 +46,10 @@ impl Window {
 
     /// The highest point within a reach no wider than the window's; of local maxima about as high, the one nearest to no displacement.
     pub fn nearest_peak(&self, reach: [i64; 2]) -> Option<[i64; 2]> {
-        let best = self.rows(reach).flat_map(|(_, line)| line).fold(f64::NEG_INFINITY, |best, value| {
-            if value.is_finite() && *value > best { *value } else { best }
-        });
+        let best = self
+            .rows(reach)
+            .flat_map(|(_, line)| line)
+            .fold(f64::NEG_INFINITY, |best, value| if value.is_finite() && *value > best { *value } else { best });
         let least = if best > 0.0 { AS_HIGH * best } else { best };
         let high = self.rows(reach).flat_map(|(y, line)| {
             let high = (-reach[0]..).zip(line).filter(move |(_, value)| **value >= least);

@@ -88,6 +88,9 @@ impl Sheet {
         let rows = self.sums.len() / self.cols.max(1);
         let first = x.clamp(0, self.cols as i64) as usize;
         let last = (x + values.len() as i64).clamp(first as i64, self.cols as i64) as usize;
+        if first >= last {
+            return;
+        }
         let seen = (first as i64 - x) as usize..(last as i64 - x) as usize;
         for (line, at) in tile.rows().into_iter().zip(y..) {
             spread(&mut values, &mut weights, &line.to_vec(), part[0]);
@@ -180,6 +183,11 @@ mod tests {
         assert_eq!((image.rows, image.cols), (9, 4));
         let at = |r: usize, c: usize| image.values[r * 4 + c];
         assert!((at(3, 2) - 32.0).abs() < 0.01 && (at(4, 2) - 2.0).abs() < 0.01 && at(8, 0).is_nan());
+        // Those that lie beyond the frame show nothing of it.
+        for place in [[40.0, 0.0], [-40.0, 0.0], [0.0, 90.0], [0.0, -90.0]] {
+            let tile = Array2::from_elem((4, 4), 1.0f32);
+            assert!(Kept::assemble(&[(tile, place)], (8, 18), 2, 1).image().values.iter().all(|value| value.is_nan()));
+        }
     }
 
     #[test]

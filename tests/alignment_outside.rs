@@ -40,6 +40,7 @@ fn scipy_finds_the_same_model() {
         terms: vec![[0.0; TERMS]; points.len()],
         points,
         warp: None,
+        along: Vec::new(),
         tilts: tracks.tilts_rad.clone(),
     };
     let sights: Vec<Sight> = (0..tracks.at.len())

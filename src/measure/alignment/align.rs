@@ -1,5 +1,6 @@
 //! From pictures and tracking to a fitted model.
 
+use crate::measure::alignment::along::along;
 use crate::measure::alignment::choose::{COARSE, Choice, FINE, Kind, beads, more, texture};
 use crate::measure::alignment::field::{Left, OUTLIER, left};
 use crate::measure::alignment::fit::{Fit, Freedom, Sight, fit};
@@ -164,13 +165,18 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
         widen_across(&mut sights, &rigid);
         rigid = fitted(&mut about, &sights, start, only_axis).ok_or_else(lost)?;
     }
-    let mut freedom = Freedom { turns: true, ..only_axis };
+    let turning = Freedom { turns: true, ..only_axis };
     let numbers = 2.0 * about.poses.iter().flatten().count() as f64;
-    match fitted(&mut about, &sights, start, freedom).filter(|turned| worth(&rigid, turned, numbers)) {
-        Some(turned) => rigid = turned,
-        None => freedom = only_axis,
-    }
+    let turned = worth_it(&about, &sights, start, turning, (&rigid, numbers));
+    let freedom = if turned.is_some() { turning } else { only_axis };
+    rigid = turned.unwrap_or(rigid);
     let changing = changing(&about, &sights, (start, freedom), &rigid);
+    if !lasting && changing.is_none() {
+        // A change would move the whole field as well.
+        about.clone_from(&rigid.model);
+        about.along = along(images, pixel_px, &about, start);
+        rigid = fitted(&mut about, &sights, start, freedom).unwrap_or(rigid);
+    }
     let left = (0..images.len()).map(|tilt| left(&rigid.model, &sights, &rigid, tilt, cell_px)).collect();
     Ok(Aligned { choice, start, sights, turns: freedom.turns, rigid, changing, along_only, left })
 }
@@ -197,9 +203,21 @@ fn cosine(a: &[f64], b: &[f64]) -> f64 {
 fn changing(about: &Model, sights: &[Sight], (start, freedom): (usize, Freedom), rigid: &Fit) -> Option<Fit> {
     let bending = Freedom { warp: true, ..freedom };
     let directions = if freedom.along_only { 1.0 } else { 3.0 };
-    fitted(&mut about.clone(), sights, start, bending)
-        .filter(|changing| worth(rigid, changing, directions * QUADRATIC_NUMBERS))
+    worth_it(about, sights, start, bending, (rigid, directions * QUADRATIC_NUMBERS))
         .filter(|_| said_twice(about, sights, start, bending))
+}
+
+/// A fit with more freedom, of so many numbers, where that makes the tracks likelier; a rough one tells.
+fn worth_it(
+    about: &Model,
+    sights: &[Sight],
+    start: usize,
+    freedom: Freedom,
+    (narrow, numbers): (&Fit, f64),
+) -> Option<Fit> {
+    let rough = Freedom { roughly: true, ..freedom };
+    fitted(&mut about.clone(), sights, start, rough).filter(|wide| worth(narrow, wide, numbers))?;
+    fitted(&mut about.clone(), sights, start, freedom)
 }
 
 /// A patch holds matter of many heights, and which of it is followed changes: it errs more across the axis than along it. What
@@ -367,6 +385,7 @@ fn first_model(given: &Given, axis_deg: f64, tracks: &[Vec<Found>], half_field: 
         terms: points.iter().map(|[u, v, _]| terms([*u, *v], half_field)).collect(),
         points,
         warp: None,
+        along: Vec::new(),
     }
 }
 

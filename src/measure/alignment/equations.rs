@@ -187,6 +187,7 @@ pub fn gather(
     let target = -ties.component_mul(&layout.values(model));
     let mut all =
         Equations { normal: DMatrix::from_diagonal(&ties), target, tracks: Vec::with_capacity(by_track.len()) };
+    all.hold_along(model, layout);
     let given = Given { model, layout, sights, height, weights, scale };
     // The same tracks are summed together whatever number of cores there is: so is what comes out.
     let parts: Vec<Equations> =
@@ -271,6 +272,22 @@ impl Given<'_> {
 }
 
 impl Equations {
+    /// Adds what the whole field says of the tilts' places along the axis.
+    fn hold_along(&mut self, model: &Model, layout: &Layout) {
+        for (tilt, along) in model.along.iter().enumerate() {
+            let (Some(along), Some(pose), Some(at)) = (along, &model.poses[tilt], layout.shifts[tilt]) else {
+                continue;
+            };
+            let (_, q) = directions(model.axis);
+            let q = Vector2::from(q);
+            let weight = 1.0 / (along.error_px * along.error_px);
+            let left = along.px - q.dot(&Vector2::from(pose.shift));
+            let mut own = self.normal.fixed_view_mut::<2, 2>(at, at);
+            own += weight * q * q.transpose();
+            self.target.fixed_rows_mut::<2>(at).axpy(weight * left, &q, 1.0);
+        }
+    }
+
     /// The step of the shared unknowns that they ask for.
     pub fn step(&self) -> Option<DVector<f64>> {
         Some(Scaled::new(&self.normal)?.solve(&self.target))

@@ -107,6 +107,7 @@ mod tests {
             terms: points.iter().map(|p| terms([p[0], p[1]], 250.0)).collect(),
             points,
             warp: None,
+            along: Vec::new(),
         };
         let sight = |at: usize| {
             let (track, tilt) = (at / 5, at % 5);

@@ -210,7 +210,8 @@ impl Fit {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::measure::alignment::model::{Pose, Warp, terms};
+    use crate::measure::alignment::along::Along;
+    use crate::measure::alignment::model::{Pose, Warp, directions, terms};
 
     /// Twenty points, fifteen tilts, no noise but a ripple of a hundredth of a pixel; `spoil` tracks follow something else.
     fn bundle(spoil: usize) -> (Model, Model, Vec<Sight>) {
@@ -226,6 +227,7 @@ mod tests {
             terms: points.iter().map(|p| terms([p[0], p[1]], 250.0)).collect(),
             points,
             warp: None,
+            along: Vec::new(),
             tilts,
         };
         let good: Vec<bool> = (0..20).map(|track| track >= spoil).collect();
@@ -275,6 +277,24 @@ mod tests {
         let good: Vec<bool> = (0..20).map(|track| track >= 4).collect();
         found.model.settle_origin(&good, 7);
         compare(&truth, &found.model, 4, 0.05);
+    }
+
+    #[test]
+    fn what_the_whole_field_says_along_the_axis_outweighs_tracks_that_err_alike() {
+        let (truth, about, mut sights) = bundle(0);
+        let (_, q) = directions(truth.axis);
+        for sight in sights.iter_mut().filter(|sight| sight.tilt == 3) {
+            sight.at = [0, 1].map(|k| sight.at[k] + 0.5 * q[k]);
+        }
+        let mut held = about.clone();
+        let place = |pose: &Pose| q[0] * pose.shift[0] + q[1] * pose.shift[1];
+        let along = |pose: &Option<Pose>| pose.as_ref().map(|pose| Along { px: place(pose), error_px: 0.003 });
+        held.along = truth.poses.iter().map(along).collect();
+        let off = |about: &Model| {
+            let found = fit(about, &sights, 7, Freedom { axis: true, ..Freedom::default() }).unwrap();
+            place(&found.model.poses[3].unwrap()) - place(&truth.poses[3].unwrap())
+        };
+        assert!((off(&about) - 0.5).abs() < 0.05 && off(&held).abs() < 0.05, "{} {}", off(&about), off(&held));
     }
 
     #[test]

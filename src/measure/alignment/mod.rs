@@ -1,6 +1,7 @@
 //! Will it align? Tracks of beads or texture, a rigid model fitted to all of them, and what it leaves.
 
 pub mod align;
+pub mod along;
 pub mod axis;
 pub mod choose;
 pub mod equations;

@@ -7,6 +7,8 @@
 //!
 //! Lengths are px of the assembled picture, places count from its middle.
 
+use crate::measure::alignment::along::Along;
+
 /// Terms of the polynomial: u, v, u², uv, v² over the half field (a constant is the tilt's shift).
 pub const TERMS: usize = 5;
 /// The first of them that bend: a change of size and shear is no change that grows here, as turns, magnifications and the
@@ -50,6 +52,8 @@ pub struct Model {
     pub terms: Vec<[f64; TERMS]>,
     /// `None`: the specimen is taken to be rigid.
     pub warp: Option<Warp>,
+    /// By tilt: where the whole field is found along the axis. Empty, or `None`, where nothing but the tracks is known.
+    pub along: Vec<Option<Along>>,
 }
 
 /// (cos a, -sin a), (sin a, cos a).
@@ -131,6 +135,7 @@ mod tests {
             points: vec![[10.0, 20.0, 30.0], [-40.0, 5.0, 8.0], [7.0, -9.0, -14.0]],
             terms: vec![[0.0; TERMS]; 3],
             warp: None,
+            along: Vec::new(),
         }
     }
 

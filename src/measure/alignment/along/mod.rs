@@ -25,7 +25,7 @@ use waves::Waves;
 
 /// Fewer tilts say no more than their tracks do.
 const FEWEST_TILTS: usize = 5;
-/// After so many rounds of weights and steps nothing moves any more (tried).
+/// After so many rounds of weights and steps hardly anything moves any more (tried on slabs made by others).
 const ROUNDS: usize = 3;
 /// Least standard error, in pixels: pictures were put together from tiles, and drawn out, no better than that.
 const LEAST_ERROR: f64 = 0.02;

@@ -1,6 +1,7 @@
 //! From pictures and tracking to a fitted model.
 
 use crate::measure::alignment::along::along;
+use crate::measure::alignment::along::parts::bend;
 use crate::measure::alignment::choose::{COARSE, Choice, FINE, Kind, beads, more, texture};
 use crate::measure::alignment::field::{Left, OUTLIER, left};
 use crate::measure::alignment::fit::{Fit, Freedom, Sight, fit};
@@ -32,6 +33,8 @@ const LIVES_ON: usize = 2;
 /// Turns, and a change of the specimen, are fitted where they make the tracks more likely by more than this many times what
 /// as many idle numbers would.
 const WORTH_FITTING: f64 = 2.5;
+/// A growing change of the specimen is told from so many of its standard errors on.
+const CHANGE_ERRORS: f64 = 4.0;
 
 /// All that was followed and fitted.
 #[derive(Clone)]
@@ -46,8 +49,9 @@ pub struct Aligned {
     pub rigid: Fit,
     /// Whether turns and magnifications of tilts were fitted with it.
     pub turns: bool,
-    /// With a change of the specimen that grows, where that stands out, …
-    pub changing: Option<Fit>,
+    /// A change of the specimen that grows, where it stands out: root mean square displacement over the tracks at growth 1, and
+    /// one standard error of it, in px; …
+    pub change: Option<(f64, f64)>,
     /// … sought along the axis alone.
     pub along_only: bool,
     /// By tilt: what the rigid fit leaves as a smooth field.
@@ -147,7 +151,7 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
     let start = start(&about, &sights, given.start).ok_or_else(lost)?;
     let lasting = choice.kind == Kind::Beads;
     let cell_px = choice.place_px * pixel_px;
-    // Patches of texture drift across by themselves.
+    // Across the axis texture tells nothing of a change.
     let along_only = !lasting || grows_with_the_angle(given);
     let only_axis = Freedom { axis: true, scattered: !lasting, along_only, cell_px, ..Freedom::default() };
     let rough = Freedom { roughly: true, ..only_axis };
@@ -170,15 +174,20 @@ fn on(given: &Given, axis_deg: f64, choice: Choice) -> Result<Aligned, Failed> {
     let turned = worth_it(&about, &sights, start, turning, (&rigid, numbers));
     let freedom = if turned.is_some() { turning } else { only_axis };
     rigid = turned.unwrap_or(rigid);
-    let changing = changing(&about, &sights, (start, freedom), &rigid);
-    if !lasting && changing.is_none() {
+    // Patches drift with the angle, parts of the field do not.
+    let change = match lasting {
+        true => changing(&about, &sights, (start, freedom), &rigid).and_then(|fit| fit.warp_size()),
+        false => bend(images, pixel_px, &rigid.model, start, half_field),
+    };
+    let change = change.filter(|(size, error)| *size > CHANGE_ERRORS * error);
+    if !lasting && change.is_none() {
         // A change would move the whole field as well.
         about.clone_from(&rigid.model);
         about.along = along(images, pixel_px, &about, start);
         rigid = fitted(&mut about, &sights, start, freedom).unwrap_or(rigid);
     }
     let left = (0..images.len()).map(|tilt| left(&rigid.model, &sights, &rigid, tilt, cell_px)).collect();
-    Ok(Aligned { choice, start, sights, turns: freedom.turns, rigid, changing, along_only, left })
+    Ok(Aligned { choice, start, sights, turns: freedom.turns, rigid, change, along_only, left })
 }
 
 /// Whether what grows with exposure grows with the angle: a series recorded from one end to the other.

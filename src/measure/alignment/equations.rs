@@ -2,8 +2,9 @@
 //! complement; Triggs et al. 2000).
 
 use crate::measure::alignment::fit::{FAR_PX, Freedom, MAGNIFICATION_SD, Sight, TURN_SD, WARP_SD_PX};
-use crate::measure::alignment::model::{FIRST_QUADRATIC, Model, Pose, TERMS, Warp, directions};
-use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Matrix3, Vector2, Vector3};
+use crate::measure::alignment::model::{FIRST_QUADRATIC, Model, Projection, TERMS, Warp, directions};
+use crate::numerics::wide::wide;
+use nalgebra::{Cholesky, DMatrix, DVector, Dyn, Matrix2, Matrix3, MatrixXx3, Vector2, Vector3};
 use rayon::prelude::*;
 
 /// So many tracks are summed by one worker at a time.
@@ -113,37 +114,49 @@ impl Layout {
 
 /// How what is recorded hangs on the unknowns: by number of the shared unknown, and on the point.
 struct Slopes {
-    shared: Vec<(usize, Vector2<f64>)>,
+    /// As many of these as `count` says.
+    shared: [(usize, Vector2<f64>); 5 + 3 * TERMS],
+    count: usize,
     point: [Vector2<f64>; 3],
 }
 
-fn slopes(model: &Model, layout: &Layout, sight: &Sight, pose: &Pose) -> Slopes {
-    let (sine, cosine) = model.tilts[sight.tilt].sin_cos();
-    let (p, q) = directions(model.axis - pose.turn);
-    let (p, q) = (Vector2::new(p[0], p[1]), Vector2::new(q[0], q[1]));
-    let magnification = pose.log_magnification.exp();
-    let [u, v, z] = model.point_at(sight.track, sight.tilt);
-    let across = u * cosine + z * sine;
-    let point = [p * (magnification * cosine), q * magnification, p * (magnification * sine)];
-    let mut shared = Vec::with_capacity(5 + 3 * TERMS);
-    if let Some(at) = layout.shifts[sight.tilt] {
-        shared.extend([(at, Vector2::x()), (at + 1, Vector2::y())]);
+impl Slopes {
+    fn new(model: &Model, layout: &Layout, sight: &Sight, projection: &Projection) -> Self {
+        let (sine, cosine) = projection.turned;
+        let (p, q) = (Vector2::from(projection.p), Vector2::from(projection.q));
+        let point = model.point_at(sight.track, sight.tilt);
+        let across = projection.across(point);
+        let shared = [(0, Vector2::zeros()); 5 + 3 * TERMS];
+        let mut slopes = Self { shared, count: 0, point: [p * cosine, q, p * sine] };
+        if let Some(at) = layout.shifts[sight.tilt] {
+            slopes.on(at, Vector2::x());
+            slopes.on(at + 1, Vector2::y());
+        }
+        // d p / d a = -q, d q / d a = p.
+        let turned = p * point[1] - q * across;
+        if let Some(at) = layout.turns[sight.tilt] {
+            slopes.on(at, -turned);
+            slopes.on(at + 1, p * across + q * point[1]);
+        }
+        if let Some(at) = layout.axis {
+            slopes.on(at, turned);
+        }
+        if let Some(at) = layout.warp {
+            let growth = model.growth[sight.tilt];
+            let terms = &model.terms[sight.track];
+            for (k, along) in slopes.point.into_iter().enumerate() {
+                for (term, value) in terms.iter().enumerate() {
+                    slopes.on(at + k * TERMS + term, along * (growth * value));
+                }
+            }
+        }
+        slopes
     }
-    // d p / d a = -q, d q / d a = p.
-    let turned = (p * v - q * across) * magnification;
-    if let Some(at) = layout.turns[sight.tilt] {
-        shared.extend([(at, -turned), (at + 1, (p * across + q * v) * magnification)]);
+
+    fn on(&mut self, unknown: usize, slope: Vector2<f64>) {
+        self.shared[self.count] = (unknown, slope);
+        self.count += 1;
     }
-    if let Some(at) = layout.axis {
-        shared.push((at, turned));
-    }
-    if let Some(at) = layout.warp {
-        let growth = model.growth[sight.tilt];
-        let terms = &model.terms[sight.track];
-        let every = (0..3).flat_map(|k| (0..TERMS).map(move |term| (k, term)));
-        shared.extend(every.map(|(k, term)| (at + k * TERMS + term, point[k] * (growth * terms[term]))));
-    }
-    Slopes { shared, point }
 }
 
 /// The equations of one round.
@@ -159,18 +172,17 @@ pub struct Equations {
 pub struct OfTrack {
     /// Inverse of its own block.
     pub inverse: Matrix3<f64>,
-    /// The shared unknowns that it sees (few of all), and how its place hangs on each.
-    pub coupling: Vec<(usize, Vector3<f64>)>,
+    /// How its place hangs on each shared unknown; zero on those of tilts where it was not seen.
+    pub coupling: MatrixXx3<f64>,
     target: Vector3<f64>,
-    /// Its share of the target, unknown by unknown.
-    pub score: Vec<f64>,
+    /// Its share of the target.
+    pub score: DVector<f64>,
 }
 
 impl OfTrack {
     /// How its place moves with the shared unknowns.
     pub fn moved(&self, shared: &DVector<f64>) -> Vector3<f64> {
-        let pulled = self.coupling.iter().fold(self.target, |sum, (at, coupling)| sum - coupling * shared[*at]);
-        self.inverse * pulled
+        self.inverse * (self.target - self.coupling.tr_mul(shared))
     }
 }
 
@@ -188,7 +200,8 @@ pub fn gather(
     let mut all =
         Equations { normal: DMatrix::from_diagonal(&ties), target, tracks: Vec::with_capacity(by_track.len()) };
     all.hold_along(model, layout);
-    let given = Given { model, layout, sights, height, weights, scale };
+    let projections = model.projections();
+    let given = Given { model, projections: &projections, layout, sights, height, weights, scale };
     // The same tracks are summed together whatever number of cores there is: so is what comes out.
     let parts: Vec<Equations> =
         by_track.par_chunks(TOGETHER).enumerate().map(|(nth, part)| given.of(nth * TOGETHER, part)).collect();
@@ -203,6 +216,7 @@ pub fn gather(
 /// What equations are made from.
 struct Given<'a> {
     model: &'a Model,
+    projections: &'a [Option<Projection>],
     layout: &'a Layout,
     sights: &'a [Sight],
     height: f64,
@@ -216,41 +230,34 @@ impl Given<'_> {
         let count = self.layout.count;
         let mut sum =
             Equations { normal: DMatrix::zeros(count, count), target: DVector::zeros(count), tracks: Vec::new() };
-        // Where each shared unknown stands among those of a track.
-        let mut places = vec![None; count];
         for (at, of_track) in by_track.iter().enumerate() {
-            let own = self.of_track(first + at, of_track, &mut sum, &mut places);
+            let own = self.of_track(first + at, of_track, &mut sum);
             sum.tracks.push(own);
         }
         sum
     }
 
-    fn of_track(&self, track: usize, seen: &[usize], sum: &mut Equations, places: &mut [Option<usize>]) -> OfTrack {
+    fn of_track(&self, track: usize, seen: &[usize], sum: &mut Equations) -> OfTrack {
         let far = 1.0 / (FAR_PX * FAR_PX);
         let ties = Vector3::new(far, far, 1.0 / (self.height * self.height));
         let mut own = Matrix3::from_diagonal(&ties);
         let mut own_target = -Vector3::from(self.model.points[track]).component_mul(&ties);
-        let mut coupling: Vec<(usize, Vector3<f64>)> = Vec::new();
-        let mut score = Vec::new();
+        let mut coupling = MatrixXx3::zeros(self.layout.count);
+        let mut score = DVector::zeros(self.layout.count);
         for &at in seen {
             let sight = &self.sights[at];
-            let posed = self.model.poses[sight.tilt].zip(residual(self.model, sight));
-            let Some((pose, left)) = posed else { continue };
-            let slopes = slopes(self.model, self.layout, sight, &pose);
+            let Some(projection) = &self.projections[sight.tilt] else { continue };
+            let left = residual(self.model, projection, sight);
+            let slopes = Slopes::new(self.model, self.layout, sight, projection);
             let w = information(sight) * (self.weights[at] / self.scale);
             let w_left = w * left;
-            for (i, a) in &slopes.shared {
+            let shared = &slopes.shared[..slopes.count];
+            for (nth, (i, a)) in shared.iter().enumerate() {
                 let w_a = w * a;
-                for (j, b) in slopes.shared.iter().filter(|(j, _)| j >= i) {
-                    sum.normal[(*j, *i)] += w_a.dot(b);
-                }
-                let place = *places[*i].get_or_insert_with(|| {
-                    coupling.push((*i, Vector3::zeros()));
-                    score.push(0.0);
-                    score.len() - 1
-                });
-                score[place] += a.dot(&w_left);
-                coupling[place].1 += Vector3::from_fn(|k, _| slopes.point[k].dot(&w_a));
+                // Their numbers rise.
+                shared[nth..].iter().for_each(|(j, b)| sum.normal[(*j, *i)] += w_a.dot(b));
+                score[*i] += a.dot(&w_left);
+                (0..3).for_each(|k| coupling[(*i, k)] += slopes.point[k].dot(&w_a));
             }
             for k in 0..3 {
                 own_target[k] += slopes.point[k].dot(&w_left);
@@ -260,14 +267,30 @@ impl Given<'_> {
             }
         }
         let inverse = own.try_inverse().unwrap_or_else(Matrix3::zeros);
-        for (place, (i, a)) in coupling.iter().enumerate() {
-            let through = inverse * a;
-            coupling.iter().filter(|(j, _)| j >= i).for_each(|(j, b)| sum.normal[(*j, *i)] -= through.dot(b));
-            score[place] -= through.dot(&own_target);
-            sum.target[*i] += score[place];
-            places[*i] = None;
-        }
+        let through = &coupling * inverse;
+        score -= &through * own_target;
+        sum.target += &score;
+        eliminate(sum.normal.as_mut_slice(), coupling.as_slice(), through.as_slice());
         OfTrack { inverse, coupling, target: own_target, score }
+    }
+}
+
+wide! {
+    /// Takes the products of one track's couplings off the lower half of the normal matrix, column by column.
+    fn eliminate<'a>(normal: &'a mut [f64], coupling: &'a [f64], through: &'a [f64]) {
+        let count = coupling.len() / 3;
+        let (x, rest) = coupling.split_at(count);
+        let (y, z) = rest.split_at(count);
+        for (at, column) in normal.chunks_exact_mut(count.max(1)).enumerate() {
+            let by = [through[at], through[at + count], through[at + 2 * count]];
+            // Of a tilt where it was not seen.
+            if by == [0.0; 3] {
+                continue;
+            }
+            for (((sum, x), y), z) in column[at..].iter_mut().zip(&x[at..]).zip(&y[at..]).zip(&z[at..]) {
+                *sum -= by[0] * x + by[1] * y + by[2] * z;
+            }
+        }
     }
 }
 
@@ -333,14 +356,21 @@ fn information(sight: &Sight) -> Matrix2<f64> {
     Matrix2::new(xx, xy, xy, yy)
 }
 
-/// Seen less expected; `None` at tilts without a pose.
-pub fn residual(model: &Model, sight: &Sight) -> Option<Vector2<f64>> {
-    let expected = model.expected(sight.track, sight.tilt)?;
-    Some(Vector2::new(sight.at[0] - expected[0], sight.at[1] - expected[1]))
+/// Seen less expected.
+pub fn residual(model: &Model, projection: &Projection, sight: &Sight) -> Vector2<f64> {
+    let expected = projection.of(model.point_at(sight.track, sight.tilt));
+    Vector2::new(sight.at[0] - expected[0], sight.at[1] - expected[1])
+}
+
+/// The same of all sights; `None` at tilts without a pose.
+pub fn residuals(model: &Model, sights: &[Sight]) -> Vec<Option<Vector2<f64>>> {
+    let projections = model.projections();
+    let one = |sight: &Sight| Some(residual(model, projections[sight.tilt].as_ref()?, sight));
+    sights.iter().map(one).collect()
 }
 
 /// Squared Mahalanobis distances; NaN at tilts without a pose.
 pub fn misfits(model: &Model, sights: &[Sight]) -> Vec<f64> {
-    let one = |sight: &Sight| residual(model, sight).map_or(f64::NAN, |left| left.dot(&(information(sight) * left)));
-    sights.iter().map(one).collect()
+    let left = residuals(model, sights).into_iter().zip(sights);
+    left.map(|(left, sight)| left.map_or(f64::NAN, |left| left.dot(&(information(sight) * left)))).collect()
 }

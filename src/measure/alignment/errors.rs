@@ -1,9 +1,10 @@
 //! The errors of what a fit found.
 
-use crate::measure::alignment::equations::{Layout, gather, misfits, residual};
+use crate::measure::alignment::equations::{Layout, OfTrack, gather, misfits, residuals};
 use crate::measure::alignment::fit::{Fit, Sight};
 use crate::measure::alignment::model::{Model, directions};
-use nalgebra::{DMatrix, DVector, Vector3};
+use nalgebra::{DMatrix, DVector};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// A settled fit with the errors of what it found. `None` where the equations cannot be solved.
@@ -26,7 +27,7 @@ pub fn finish(
         let [u, v, _] = model.points[track];
         let cell = ((u / cell_px).floor() as i64, (v / cell_px).floor() as i64);
         let sum = clusters.entry(cell).or_insert_with(|| DVector::zeros(layout.count));
-        own.coupling.iter().zip(&own.score).for_each(|((at, _), score)| sum[*at] += score);
+        *sum += &own.score;
     }
     let mut meat = DMatrix::<f64>::zeros(layout.count, layout.count);
     for score in clusters.values() {
@@ -43,29 +44,15 @@ pub fn finish(
     let covariance = given_origin(covariance, &model, &layout, start);
     let misfits = misfits(&model, sights);
     let residuals: Vec<[f64; 2]> =
-        sights.iter().map(|sight| residual(&model, sight).map_or([f64::NAN; 2], |left| [left[0], left[1]])).collect();
+        residuals(&model, sights).into_iter().map(|left| left.map_or([f64::NAN; 2], |left| left.into())).collect();
     let together = together(sights, &residuals, &weights);
-    let point_variances = equations.tracks.iter().map(|own| {
-        let through: Vec<_> = own.coupling.iter().map(|(at, coupling)| (*at, own.inverse * coupling)).collect();
-        let whole = |k: usize| {
-            let of = |(i, a): &(usize, Vector3<f64>)| {
-                through.iter().map(|(j, b)| a[k] * covariance[(*i, *j)] * b[k]).sum::<f64>()
-            };
-            own.inverse[(k, k)] + through.iter().map(of).sum::<f64>()
-        };
-        [0, 1, 2].map(|k| whole(k) * together)
-    });
-    Some(Fit {
-        point_variances: point_variances.collect(),
-        together,
-        misfits,
-        model,
-        residuals,
-        weights,
-        scale,
-        covariance,
-        layout,
-    })
+    let variances = |own: &OfTrack| {
+        let through = &own.coupling * own.inverse;
+        let whole = own.inverse + through.tr_mul(&(&covariance * &through));
+        [0, 1, 2].map(|k| whole[(k, k)] * together)
+    };
+    let point_variances = equations.tracks.par_iter().map(variances).collect();
+    Some(Fit { point_variances, together, misfits, model, residuals, weights, scale, covariance, layout })
 }
 
 /// Covariance once it is settled where heights begin: the movement of all shifts that a common height makes is held.

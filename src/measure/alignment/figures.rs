@@ -31,8 +31,6 @@ const DRAWN: usize = 5;
 const TEXTURE_ERRORS: f64 = 3.0;
 /// … and by particles, which what lies about them draws along, by twice.
 const BEAD_ERRORS: f64 = 2.0;
-/// A growing change of the specimen is told from so many of its standard errors on.
-const WARP_ERRORS: f64 = 4.0;
 
 /// What was found of a series.
 pub struct Outlook {
@@ -200,9 +198,7 @@ fn of_series(
     };
     let by_shifts = figures::geometry(series, &Ok(shifted));
     let heights = Heights::of(aligned, series.pixel_nm);
-    let wider = if aligned.choice.kind == Kind::Texture { TEXTURE_ERRORS } else { 1.0 };
-    let stands_out = |(size, error): &(f64, f64)| *size > WARP_ERRORS * wider * error;
-    let warp = aligned.changing.as_ref().and_then(Fit::warp_size).filter(stands_out);
+    let warp = aligned.change;
     let alike = if aligned.choice.kind == Kind::Texture { TEXTURE_ERRORS } else { BEAD_ERRORS };
     let axis_error_deg = fit.axis_error().map(|error| alike * error.to_degrees());
     let axis_deg = fit.model.axis.to_degrees().rem_euclid(360.0);

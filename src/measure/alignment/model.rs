@@ -28,6 +28,32 @@ pub struct Pose {
     pub log_magnification: f64,
 }
 
+/// How a tilt records points: all of its pose and angle that is the same for every one of them.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Projection {
+    /// Where the origin is recorded.
+    pub shift: [f64; 2],
+    /// What a step across the axis, in the picture, looks like: the direction across times the magnification.
+    pub p: [f64; 2],
+    /// The same along the axis.
+    pub q: [f64; 2],
+    /// sin t, cos t.
+    pub turned: (f64, f64),
+}
+
+impl Projection {
+    /// How far across the axis a point (u, v, z) is recorded, before it is magnified.
+    pub fn across(&self, [u, _, z]: [f64; 3]) -> f64 {
+        u * self.turned.1 + z * self.turned.0
+    }
+
+    /// Where a point (u, v, z) is recorded.
+    pub fn of(&self, point: [f64; 3]) -> [f64; 2] {
+        let across = self.across(point);
+        std::array::from_fn(|k| self.shift[k] + self.p[k] * across + self.q[k] * point[1])
+    }
+}
+
 /// A smooth change of the specimen.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Warp {
@@ -88,14 +114,23 @@ impl Model {
         }
     }
 
-    /// Where a point (u, v, z) is recorded at a tilt; `None` where the tilt has no pose.
-    pub fn recorded(&self, [u, v, z]: [f64; 3], tilt: usize) -> Option<[f64; 2]> {
+    /// How a tilt records points; `None` where it has no pose.
+    pub fn projection(&self, tilt: usize) -> Option<Projection> {
         let pose = self.poses[tilt]?;
-        let (sine, cosine) = self.tilts[tilt].sin_cos();
         let (p, q) = directions(self.axis - pose.turn);
         let magnification = pose.log_magnification.exp();
-        let across = u * cosine + z * sine;
-        Some(std::array::from_fn(|k| pose.shift[k] + magnification * (p[k] * across + q[k] * v)))
+        let magnified = |direction: [f64; 2]| direction.map(|k| magnification * k);
+        Some(Projection { shift: pose.shift, p: magnified(p), q: magnified(q), turned: self.tilts[tilt].sin_cos() })
+    }
+
+    /// Those of all tilts.
+    pub fn projections(&self) -> Vec<Option<Projection>> {
+        (0..self.tilts.len()).map(|tilt| self.projection(tilt)).collect()
+    }
+
+    /// Where a point (u, v, z) is recorded at a tilt; `None` where the tilt has no pose.
+    pub fn recorded(&self, point: [f64; 3], tilt: usize) -> Option<[f64; 2]> {
+        Some(self.projection(tilt)?.of(point))
     }
 
     /// Where a track is expected at a tilt.

@@ -8,7 +8,11 @@
 //! of all tilts are the least squares of all pairs. Across the axis this would follow the rims of what is round, which move over
 //! it as it is turned, and is left to the tracks.
 
+mod growing;
 mod pairs;
+pub mod parts;
+#[cfg(test)]
+mod scene;
 mod solve;
 mod waves;
 
@@ -21,7 +25,7 @@ use pairs::{Link, Weights, pairs};
 use rayon::prelude::*;
 use rustfft::num_complex::Complex32;
 use solve::{believed, disagreement, solve};
-use waves::Waves;
+use waves::{Waves, off_background};
 
 /// Fewer tilts say no more than their tracks do.
 const FEWEST_TILTS: usize = 5;
@@ -39,112 +43,90 @@ pub struct Along {
     pub error_px: f64,
 }
 
+/// The tilts that can be held together.
+struct Shown<'a> {
+    /// Their numbers.
+    tilts: Vec<usize>,
+    /// tan t of each.
+    tangents: Vec<f64>,
+    /// Which of them holds the origin.
+    held: usize,
+    /// A picture of them.
+    first: &'a Image,
+}
+
+impl<'a> Shown<'a> {
+    /// Those with a pose and a picture; `None` where they are too few or the tilt `start` is not among them.
+    fn of(images: &'a [Option<Image>], model: &Model, start: usize) -> Option<Self> {
+        let tilts: Vec<usize> =
+            (0..images.len()).filter(|&tilt| images[tilt].is_some() && model.poses[tilt].is_some()).collect();
+        let first = images.iter().flatten().next().filter(|_| tilts.len() >= FEWEST_TILTS)?;
+        let held = tilts.iter().position(|tilt| *tilt == start)?;
+        Some(Self { tangents: tilts.iter().map(|&tilt| model.tilts[tilt].tan()).collect(), tilts, held, first })
+    }
+}
+
 /// Places of all tilts of a model that is about right, the tilt `start` held; `pixel_px` px make a pixel of the images.
 /// `None` where a tilt has no pose or picture, or nothing holds it.
 pub fn along(images: &[Option<Image>], pixel_px: f64, model: &Model, start: usize) -> Vec<Option<Along>> {
     let mut found = vec![None; images.len()];
-    let shown: Vec<usize> =
-        (0..images.len()).filter(|&tilt| images[tilt].is_some() && model.poses[tilt].is_some()).collect();
-    let first = images.iter().flatten().next().filter(|_| shown.len() >= FEWEST_TILTS);
-    let held = shown.iter().position(|tilt| *tilt == start);
-    let (Some(first), Some(held)) = (first, held) else { return found };
-    let fft = Fft2::new(good_size_within(first.rows), good_size_within(first.cols));
+    let Some(shown) = Shown::of(images, model, start) else { return found };
+    let fft = Fft2::new(good_size_within(shown.first.rows), good_size_within(shown.first.cols));
     let waves = Waves::new(&fft, model.axis);
-    let mut spectra: Vec<Vec<Complex32>> = shown
-        .par_iter()
-        .map(|&tilt| match (&images[tilt], &model.poses[tilt]) {
-            (Some(image), Some(pose)) => {
-                let view = View { across: Some(directions(model.axis).0), tilt_deg: model.tilts[tilt].to_degrees() };
-                waves.spectrum(&fft, image, pose.shift.map(|px| px / pixel_px), view)
-            }
-            _ => Vec::new(),
-        })
-        .collect();
-    let tangents: Vec<f64> = shown.iter().map(|&tilt| model.tilts[tilt].tan()).collect();
-    let pairs = pairs(&tangents, &waves);
-    let mut off = vec![Vector2::zeros(); shown.len()];
-    let mut errors = vec![f64::INFINITY; shown.len()];
-    for _ in 0..ROUNDS {
-        let weights = Weights::of(&pairs, &spectra, &waves);
-        let links: Vec<Link> = pairs.par_iter().map(|pair| weights.link(pair, &spectra, &waves)).collect();
-        let believed = believed(&pairs, &links, shown.len());
-        let Some(steps) = solve(&pairs, &links, held, &believed) else { return found };
-        errors = disagreement(&pairs, &links, &steps, &believed);
-        spectra.par_iter_mut().zip(&steps).for_each(|(spectrum, step)| waves.turn(spectrum, *step));
-        off.iter_mut().zip(&steps).for_each(|(off, step)| *off += step);
-    }
-    let (_, q) = directions(model.axis);
-    for ((&tilt, off), error) in shown.iter().zip(&off).zip(errors) {
+    let (p, q) = directions(model.axis);
+    let spectrum = |tilt: &usize| {
+        let (image, pose) = images[*tilt].as_ref().zip(model.poses[*tilt])?;
+        let view = View { across: Some(p), tilt_deg: model.tilts[*tilt].to_degrees() };
+        Some(waves.spectrum(&fft, &off_background(image), pose.shift.map(|px| px / pixel_px), view))
+    };
+    let spectra: Vec<Vec<Complex32>> = shown.tilts.par_iter().filter_map(spectrum).collect();
+    let held = held_together(spectra, &shown.tangents, &waves, shown.held);
+    for (&tilt, (off, error)) in shown.tilts.iter().zip(held.into_iter().flatten()) {
         if let Some(pose) = model.poses[tilt].filter(|_| error.is_finite()) {
             let px = q[0] * pose.shift[0] + q[1] * pose.shift[1] + off[1] * pixel_px;
-            found[tilt] = Some(Along { px, error_px: error.max(LEAST_ERROR) * pixel_px });
+            found[tilt] = Some(Along { px, error_px: error * pixel_px });
         }
     }
     found
 }
 
+/// How far the pictures with such spectra lie off each other, across and along the axis, the one `held` not at all; and one
+/// standard error along it, by how far a picture's pairs disagree (no number where it is not believed); in pixels.
+fn held_together(
+    mut spectra: Vec<Vec<Complex32>>,
+    tangents: &[f64],
+    waves: &Waves,
+    held: usize,
+) -> Option<Vec<(Vector2<f64>, f64)>> {
+    let pairs = pairs(tangents, waves);
+    let mut off = vec![Vector2::zeros(); spectra.len()];
+    let mut errors = vec![f64::INFINITY; spectra.len()];
+    for _ in 0..ROUNDS {
+        let weights = Weights::of(&pairs, &spectra, waves);
+        let links: Vec<Link> = pairs.par_iter().map(|pair| weights.link(pair, &spectra, waves)).collect();
+        let believed = believed(&pairs, &links, spectra.len());
+        let steps = solve(&pairs, &links, held, &believed)?;
+        errors = disagreement(&pairs, &links, &steps, &believed);
+        spectra.par_iter_mut().zip(&steps).for_each(|(spectrum, step)| waves.turn(spectrum, *step));
+        off.iter_mut().zip(&steps).for_each(|(off, step)| *off += step);
+    }
+    // No number stays none.
+    let errors = errors.into_iter().map(|error| if error < LEAST_ERROR { LEAST_ERROR } else { error });
+    Some(off.into_iter().zip(errors).collect())
+}
+
 #[cfg(test)]
 mod tests {
+    use super::scene::{AXIS, START, Scene, TILTS, model, shift, tilt};
     use super::*;
-    use crate::measure::alignment::model::Pose;
 
-    const AXIS: f64 = 0.3;
-    const TILTS: usize = 21;
-
-    fn random(state: &mut u64) -> f64 {
-        *state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (*state >> 40) as f64 / (1u64 << 24) as f64
-    }
-
-    fn tilt(k: usize) -> f64 {
-        (6.0 * k as f64 - 60.0).to_radians()
-    }
-
-    /// Where the origin is recorded at a tilt, in px.
-    fn shift(k: usize) -> [f64; 2] {
-        if k == TILTS / 2 { [0.0; 2] } else { [(k * 5 % 7) as f64 - 3.0, (k * 3 % 11) as f64 * 0.7 - 3.5] }
-    }
-
-    /// Blobs anywhere in a slab of 30 px, drawn one by one where a tilt records them; with noise.
-    fn picture(k: usize, scene: u64) -> Image {
-        let (rows, cols, mut state) = (160, 128, scene);
-        let (p, q) = directions(AXIS);
-        let (sine, cosine) = tilt(k).sin_cos();
-        let mut values = vec![100.0f32; rows * cols];
-        for _ in 0..900 {
-            let [u, v, z, weight] = [340.0, 260.0, 30.0, 2.0].map(|range| range * (random(&mut state) - 0.5));
-            let across = u * cosine + z * sine;
-            let x = shift(k)[0] + p[0] * across + q[0] * v + 0.5 * (cols - 1) as f64;
-            let y = shift(k)[1] + p[1] * across + q[1] * v + 0.5 * (rows - 1) as f64;
-            for row in (y - 6.0).max(0.0) as usize..((y + 7.0).max(0.0) as usize).min(rows) {
-                for col in (x - 6.0).max(0.0) as usize..((x + 7.0).max(0.0) as usize).min(cols) {
-                    let r2 = (col as f64 - x).powi(2) + (row as f64 - y).powi(2);
-                    values[row * cols + col] += (20.0 * weight * (-0.5 * r2 / 2.0).exp()) as f32;
-                }
-            }
-        }
-        let mut noise = 77 + k as u64;
-        values.iter_mut().for_each(|value| *value += (6.0 * (random(&mut noise) - 0.5)) as f32);
-        Image { rows, cols, values }
+    fn scene(seed: u64) -> Scene {
+        Scene { rows: 160, cols: 128, blobs: 900, seed, moved: |_, _| 0.0 }
     }
 
     /// A model whose shifts are off by up to 1.5 px in each direction.
     fn about() -> Model {
-        let off = |k: usize| [0, 1].map(|axis| 1.5 * ((k * (7 + 4 * axis)) % 5) as f64 / 2.0 - 1.5);
-        let pose = |k: usize| {
-            let off = if k == TILTS / 2 { [0.0; 2] } else { off(k) };
-            Some(Pose { shift: [0, 1].map(|axis| shift(k)[axis] + off[axis]), ..Pose::default() })
-        };
-        Model {
-            tilts: (0..TILTS).map(tilt).collect(),
-            growth: vec![0.0; TILTS],
-            axis: AXIS,
-            poses: (0..TILTS).map(pose).collect(),
-            points: Vec::new(),
-            terms: Vec::new(),
-            warp: None,
-            along: Vec::new(),
-        }
+        model(|k| [0, 1].map(|axis| 1.5 * ((k * (7 + 4 * axis)) % 5) as f64 / 2.0 - 1.5))
     }
 
     fn truly(k: usize) -> f64 {
@@ -159,8 +141,7 @@ mod tests {
 
     #[test]
     fn tilts_lie_along_the_axis_where_they_were_drawn() {
-        let images: Vec<Option<Image>> = (0..TILTS).map(|k| Some(picture(k, 5))).collect();
-        let found = along(&images, 1.0, &about(), TILTS / 2);
+        let found = along(&scene(5).pictures(), 1.0, &about(), START);
         for (k, found) in found.into_iter().enumerate() {
             let found = found.unwrap();
             let off = found.px - truly(k);
@@ -170,8 +151,9 @@ mod tests {
 
     #[test]
     fn another_field_is_not_believed_and_moves_nothing() {
-        let images: Vec<Option<Image>> = (0..TILTS).map(|k| Some(picture(k, if k == 13 { 8 } else { 5 }))).collect();
-        let found = along(&images, 1.0, &about(), TILTS / 2);
+        let mut images = scene(5).pictures();
+        images[13] = Some(scene(8).picture(13));
+        let found = along(&images, 1.0, &about(), START);
         for (k, found) in found.into_iter().enumerate() {
             assert_eq!(found.is_none(), k == 13);
             if let Some(found) = found {
@@ -182,10 +164,10 @@ mod tests {
 
     #[test]
     fn tilts_that_show_nothing_are_left_out() {
-        let mut images: Vec<Option<Image>> = (0..TILTS).map(|k| Some(picture(k, 5))).collect();
+        let mut images = scene(5).pictures();
         let mut model = about();
         (images[3], model.poses[12]) = (None, None);
-        let found = along(&images, 1.0, &model, TILTS / 2);
+        let found = along(&images, 1.0, &model, START);
         assert!(found[3].is_none() && found[12].is_none() && found.iter().flatten().count() == TILTS - 2);
         // The tilt that holds the origin must be there, and so must enough others.
         assert!(along(&images, 1.0, &model, 3).iter().all(Option::is_none));

@@ -58,10 +58,10 @@ impl Waves {
         }
     }
 
-    /// Spectrum of a picture drawn out to zero tilt about a place, background taken off, each ring brought to a power of one.
+    /// Spectrum of a picture, its background taken off, drawn out to zero tilt about a place; each ring brought to a power of
+    /// one.
     pub fn spectrum(&self, fft: &Fft2, image: &Image, place: [f64; 2], view: View) -> Vec<Complex32> {
-        let flat = off_background(image);
-        let mut work = sample(&flat, (fft.rows, fft.cols), place, stretch(View { tilt_deg: 0.0, ..view }, view));
+        let mut work = sample(image, (fft.rows, fft.cols), place, stretch(View { tilt_deg: 0.0, ..view }, view));
         let [down, across] = &self.tapers;
         for (line, row) in work.chunks_exact_mut(fft.cols).zip(&down.weights) {
             for (value, col) in line.iter_mut().zip(&across.weights) {
@@ -90,7 +90,7 @@ impl Waves {
 }
 
 /// A picture less the mean of what lies around.
-fn off_background(image: &Image) -> Image {
+pub fn off_background(image: &Image) -> Image {
     let around = image.binned(SMOOTH);
     let at = |pixel: usize, bins: usize| {
         let bin = (pixel as f64 - 0.5 * (SMOOTH - 1) as f64) / SMOOTH as f64;

@@ -67,8 +67,9 @@ fn rows(name: &str, all: &[Done]) {
         .filter_map(|done| Some(done.axis_error_deg().abs() / done.record.measures.alignment.axis_error_deg?));
     let pulls: Vec<f64> = pulls.collect();
     let heights: Vec<f64> = all.iter().flat_map(|done| done.height_errors_nm()).map(f64::abs).collect();
+    let changed = all.iter().filter(|done| done.record.measures.alignment.warp_nm.is_some()).count();
     println!(
-        "| {name} | {} | median {:.2}, 95 % {:.2} | median {:.3}, worst {:.2} ({:.1} stated errors) | {} |",
+        "| {name} | {}, a change told in {changed} | median {:.2}, 95 % {:.2} | median {:.3}, worst {:.2} ({:.1} stated errors) | {} |",
         all.len(),
         quantile(&shifts, 0.5),
         quantile(&shifts, 0.95),

@@ -192,6 +192,36 @@ fn a_reset_of_image_shift_is_no_step_and_a_new_piece() {
     assert!(stage.fold(0.0, f64::max) < 5.0);
 }
 
+/// The table states more image shift from one tilt on, and the picture stays where it was: the stage stands elsewhere.
+#[test]
+fn a_jump_of_the_stage_made_good_is_a_new_piece() {
+    let plan = Plan { seed: 60, offsets_um: [0.9, 0.5], ..Plan::default() };
+    let (record, _) = plan.assess_edited(|series| {
+        edit(series, "sections.csv", |text| {
+            let mut lines = text.lines();
+            let heading = lines.next().unwrap();
+            let column = |name: &str| heading.split(',').position(|h| h == name).unwrap();
+            let more = [(column("shift_x_um"), 0.08), (column("shift_y_um"), -0.06)];
+            let mut out = heading.to_owned() + "\n";
+            for (order, line) in lines.enumerate() {
+                let mut row: Vec<String> = line.split(',').map(str::to_owned).collect();
+                for (k, more) in more.into_iter().filter(|_| order >= 24) {
+                    row[k] = format!("{:.5}", row[k].parse::<f64>().unwrap() + more);
+                }
+                out += &(row.join(",") + "\n");
+            }
+            out
+        });
+    });
+    let geometry = record.measures.geometry.as_ref().unwrap();
+    assert_eq!(geometry.piece_constants_um.len(), 2, "{geometry:?}");
+    let (d, z) = (geometry.axis_offset_um.unwrap(), geometry.height_offset_um.unwrap());
+    assert!((d - 0.9).abs() < 0.05 && (z - 0.5).abs() < 0.05, "{geometry:?}");
+    assert_eq!(flagged(&record, "tracking_step"), [] as [f64; 0]);
+    let stage = record.tilts.iter().filter_map(|tilt| tilt.tracking.as_ref()?.stage_step_px);
+    assert!(stage.fold(0.0, f64::max) > 20.0, "the jump is still told");
+}
+
 #[test]
 fn the_operators_area_is_lost_where_it_leaves_the_frame_or_lies_on_a_seam() {
     let faults = jump(24.0, 24.0, 180.0);

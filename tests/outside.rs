@@ -106,6 +106,30 @@ fn thickness_and_pretilt_are_found_in_the_counts() {
     assert_eq!(unknown["why_not"], "one dose is stated for all tilts, and the beam not to be fixed");
 }
 
+/// Doses a hundred times too large, as of a wrong unit: with the transmission known the lower side is judged too, and nobody is
+/// told to expose a hundredth.
+#[test]
+fn doses_of_a_wrong_unit_are_told() {
+    let wrong = tempfile::tempdir().unwrap();
+    for file in ["stack.tif", "sections.csv"] {
+        std::fs::copy(folder("outside-vitrified").join(file), wrong.path().join(file)).unwrap();
+    }
+    let sheet = std::fs::read_to_string(folder("outside-vitrified").join("series.toml")).unwrap();
+    let columns = "\n[columns]\ndose_e_per_A2 = { from = \"dose_e_per_A2\", scale = 100.0 }\n";
+    std::fs::write(wrong.path().join("series.toml"), sheet + columns).unwrap();
+    let (right, wrong) = (assess(&folder("outside-vitrified"), &[]), assess(wrong.path(), &[]));
+    let found = |record: &Value| {
+        let checks = record["checks"].as_array().unwrap();
+        let check = checks.iter().find(|check| check["id"] == "dose_match").unwrap();
+        (number(&check["value"]), check["grade"].clone())
+    };
+    let ((right, grade), (ratio, fail)) = (found(&right), found(&wrong));
+    assert_eq!((grade, fail), ("pass".into(), "fail".into()), "{right} {ratio}");
+    assert!((100.0 * ratio / right - 1.0).abs() < 1e-9, "{right} {ratio}");
+    let next = wrong["verdict"]["next_time"].to_string();
+    assert!(next.contains("unit") && !next.contains("Scale the exposure"), "{next}");
+}
+
 #[test]
 fn the_dose_of_overlapping_beams_is_numpys() {
     let truth = truth("outside-resin");

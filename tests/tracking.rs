@@ -92,6 +92,27 @@ fn another_field_at_the_end_is_told() {
     assert_eq!(record.verdict.answer, Answer::ReconstructWithout);
 }
 
+/// A tilt, and two beside each other, that show another field amid the range are told and left out; the tilts beyond them show
+/// the common field again, and are followed.
+#[test]
+fn another_field_amid_the_range_is_told_and_followed_over() {
+    let away = |deg: f64| {
+        let jump = "jump = { px = 400.0, direction_deg = 0.0, stays = false }";
+        format!("[[fault]]\ntilts_deg = [{deg:?}]\nwhat = {{ {jump} }}\n")
+    };
+    let faults = [away(-30.0), away(18.0), away(21.0)].concat();
+    let plan = Plan { seed: 38, faults, ..Plan::default() };
+    let (record, _) = plan.assess();
+    assert_eq!(flagged(&record, "shared_area"), [-30.0, 18.0, 21.0]);
+    for tilt in &record.tilts {
+        let lost = [-30.0, 18.0, 21.0].contains(&tilt.tilt_deg.round());
+        let tracking = tilt.tracking.as_ref().unwrap();
+        assert_eq!(tracking.shift_x_px.is_none(), lost, "{}: {:?}", tilt.tilt_deg, tracking.why_not);
+        assert_eq!(tilt.exclude, lost, "{}", tilt.tilt_deg);
+    }
+    assert_eq!(record.verdict.answer, Answer::ReconstructWithout);
+}
+
 /// The stated axis is held against how the pictures shrink.
 #[test]
 fn an_axis_stated_wrong_by_ninety_degrees_is_said_plainly() {

@@ -9,6 +9,7 @@ use crate::measure::cells::{self, Cells, Spoilt};
 use crate::measure::counts::{self, Gradient, Scale};
 use crate::measure::dark_area::DarkArea;
 use crate::measure::focus::{self, TiltFocus, maps::Collector, maps::RegionMap};
+use crate::measure::hot_pixels::HotPixels;
 use crate::measure::seams::{self, settle::Settled};
 use crate::measure::sharpness::{self, BAND_EDGES, SECTORS, Spectrum};
 use crate::measure::tally::Tally;
@@ -199,7 +200,11 @@ impl<'a> Pass<'a> {
         let (width, height) = (section.width, section.height);
         let grid = self.focus.as_ref().ok().map(|plan| &plan.optics.grid);
         let mut collector = grid.map(|grid| Collector::new(grid, (width, height), tiles));
-        let copy = |y: usize, x: usize, out: &mut [f32]| section.copy_row(y, x, out);
+        let hot = HotPixels::of(tally);
+        let copy = |y: usize, x: usize, out: &mut [f32]| {
+            section.copy_row(y, x, out);
+            hot.iter().for_each(|hot| hot.take_out(out));
+        };
         let power = match &mut collector {
             Some(collector) => periodogram.average_and_show((width, height), copy, clean, |row, column, power| {
                 collector.add(row, column, power);

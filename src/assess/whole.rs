@@ -26,7 +26,8 @@ pub(super) fn measures(
     let gradients: Vec<Option<Gradient>> = observed.iter().map(|tilt| tilt.gradient).collect();
     let common = counts::common_gradient(&gradients);
     let (beam_reserve, beam_reserve_why_not) = parted(beam_reserve(series, tilts));
-    let (dose_match, dose_match_why_not) = parted(dose_match(series, tilts));
+    let thickness = thickness_record(series, observed);
+    let (dose_match, dose_match_why_not) = parted(dose_match(series, tilts, &thickness));
     Measures {
         counts: CountsMeasure {
             run_scatter_fraction: scatter,
@@ -35,13 +36,13 @@ pub(super) fn measures(
             beam_reserve,
             beam_reserve_why_not,
             dose_match,
-            dose_match_upper_side_only: series.dose().basis != Some(DoseBasis::AtCamera),
+            dose_match_upper_side_only: series.dose().basis != Some(DoseBasis::AtCamera) && !thickness.measured,
             dose_match_why_not,
         },
         coverage: coverage::measure(&views, series.order_source.word(), thickness_nm),
         dose,
         geometry: None,
-        thickness: Some(thickness_record(series, observed)),
+        thickness: Some(thickness),
         seams: None,
         focus: crate::record::FocusMeasure::default(),
         detail: crate::record::DetailMeasure::default(),
@@ -138,14 +139,21 @@ pub(super) fn beam_reserve(series: &Series, tilts: &[Tilt]) -> Measured<f64> {
 }
 
 /// Electrons counted over electrons stated, median over the tilts.
-pub(super) fn dose_match(series: &Series, tilts: &[Tilt]) -> Measured<f64> {
+pub(super) fn dose_match(series: &Series, tilts: &[Tilt], thickness: &crate::record::Thickness) -> Measured<f64> {
     let missing = |what: &str| NotMeasured::because(format!("{what} is not stated"));
     let gain = series.sheet.camera.counts_per_electron.ok_or_else(|| missing("counts_per_electron"))?;
     let pixel_nm = series.pixel_nm.ok_or_else(|| missing("the pixel size"))?;
     let pixel_area = (10.0 * pixel_nm).powi(2);
+    // Of what was stated before the specimen, as much is expected as the specimen lets through, where that is known.
+    let incident = series.dose().basis != Some(DoseBasis::AtCamera);
+    let let_through = |tilt_deg: f64| match thickness.attenuation_lengths.filter(|_| incident) {
+        Some(lengths) => thickness::transmission(lengths, tilt_deg + thickness.pretilt_deg.unwrap_or(0.0)),
+        None => 1.0,
+    };
     let ratio = |tilt: &Tilt| {
         let stated = tilt.dose.this_e_per_A2.filter(|&dose| dose > 0.0)?;
-        Some((tilt.counts.mean? - series.offset_counts()) / gain / (stated * pixel_area))
+        let expected = stated * pixel_area * let_through(tilt.tilt_deg);
+        Some((tilt.counts.mean? - series.offset_counts()) / gain / expected)
     };
     let mut ratios: Vec<f64> = tilts.iter().filter_map(ratio).collect();
     ratios.sort_by(f64::total_cmp);

@@ -4,13 +4,16 @@ use crate::judge::next_time::spread;
 use crate::record::{Check, Measures, SeriesFacts, Tilt};
 use std::collections::BTreeMap;
 
+/// Standard uncertainties from which on a slope's sign is sure.
+const SURE_SDS: f64 = 3.0;
+
 /// The action that a check of focus asks for.
 pub fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Check, limit: f64) -> Option<String> {
     match check.id.as_str() {
         "defocus_error" => error(tilts, measures, check),
         "defocus_spread" => scatter(measures, check.value?, limit),
         "astigmatism" => astigmatism(tilts, check),
-        "tilt_geometry" => geometry(series, check.value?),
+        "tilt_geometry" => geometry(series, measures, check.value?),
         _ => None,
     }
 }
@@ -33,7 +36,12 @@ fn error(tilts: &[Tilt], measures: &Measures, check: &Check) -> Option<String> {
     let worst = errors(&check.tilts_deg).into_iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
     let jumped: Vec<f64> = check.tilts_deg.iter().copied().filter(|deg| focus.off_run_deg.contains(deg)).collect();
     if jumped.contains(&worst.0) {
-        let way = if worst.1 > 0.0 { "too much" } else { "too little" };
+        let either = errors(&jumped).iter().any(|(_, um)| um * worst.1 < 0.0);
+        let way = match worst.1 > 0.0 {
+            _ if either => "too much or too little",
+            true => "too much",
+            false => "too little",
+        };
         return Some(format!(
             "Focus again before the exposure {}: refocusing failed there, by up to {:.2} µm {way} underfocus",
             spread(&jumped),
@@ -82,13 +90,24 @@ fn astigmatism(tilts: &[Tilt], check: &Check) -> Option<String> {
     ))
 }
 
-fn geometry(series: &SeriesFacts, ratio: f64) -> Option<String> {
+fn geometry(series: &SeriesFacts, measures: &Measures, ratio: f64) -> Option<String> {
     let axis = series.axis_deg?;
     let size = format!("underfocus runs {ratio:.2} times as stated over tilted pictures");
-    Some(if ratio < 0.0 {
-        format!("State tilt.axis_deg = {:.1} or turn the sign of the angles: {size}", (axis + 180.0).rem_euclid(360.0))
-    } else {
-        format!("Measure the direction of the tilt axis (stated: {axis:.1}°) and the pixel size anew: {size}")
+    // A slope that may as well be none tells no sign.
+    let surely_reversed = ratio < -SURE_SDS * measures.focus.gradient_error.unwrap_or(0.0);
+    let moved = measures.geometry.as_ref().filter(|geometry| geometry.axis_note.is_some());
+    Some(match moved.and_then(|geometry| geometry.axis_found_deg) {
+        _ if surely_reversed => {
+            format!(
+                "State tilt.axis_deg = {:.1} or turn the sign of the angles: {size}",
+                (axis + 180.0).rem_euclid(360.0)
+            )
+        }
+        Some(found) => format!(
+            "Measure the direction of the tilt axis anew (stated: {axis:.1}°): the field moves as about an axis at \
+             {found:.0}°, and {size}"
+        ),
+        None => format!("Measure the direction of the tilt axis (stated: {axis:.1}°) and the pixel size anew: {size}"),
     })
 }
 

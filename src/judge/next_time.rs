@@ -10,7 +10,8 @@ pub fn actions(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, checks
     let graded = |grade: Grade| checks.iter().filter(move |check| check.grade == grade);
     let all = graded(Grade::Fail).chain(graded(Grade::Caution));
     let mut actions: Vec<String> = Vec::new();
-    let asked = all.filter_map(|check| action(series, tilts, measures, check));
+    let contradicted = checks.iter().any(|check| check.id == "dose_match" && check.grade == Grade::Fail);
+    let asked = all.filter_map(|check| action(series, tilts, measures, check, contradicted));
     for action in asked.chain(next_focus::of_tiles(tilts, measures)) {
         if !actions.contains(&action) {
             actions.push(action);
@@ -20,7 +21,14 @@ pub fn actions(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, checks
     actions
 }
 
-fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Check) -> Option<String> {
+/// `contradicted`: the counts do not agree with the stated dose.
+fn action(
+    series: &SeriesFacts,
+    tilts: &[Tilt],
+    measures: &Measures,
+    check: &Check,
+    contradicted: bool,
+) -> Option<String> {
     let value = check.value?;
     let caution = match check.caution? {
         Limit::One(limit) => limit,
@@ -78,7 +86,7 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
             100.0 * (1.0 - value)
         )),
         "target_visible" => Some(format!(
-            "Keep the area of interest in one tile: {:.0} % of it is lost {spread}",
+            "Keep the area of interest inside one tile and out of shadows: {:.0} % of it is lost {spread}",
             100.0 * (1.0 - value)
         )),
         "seam_offset" => seams(measures, &["drift", "stage-or-shift", "calibration"]),
@@ -92,10 +100,14 @@ fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Che
             "Widen the beam and renew the gain reference: tiles differ by {:.0} % where they overlap",
             100.0 * value
         )),
+        // Doses that cannot be right say nothing of how long to expose.
+        "total_dose" if contradicted => {
+            Some("Check the unit of the stated dose before anything is made of it: the counts contradict it".into())
+        }
         "total_dose" => Some(format!("Scale the exposure of every tilt by {:.2}", caution / value)),
-        "tilt_range" => Some(range(measures, caution - value)),
+        "tilt_range" => Some(range(tilts, caution - value)),
         "tilt_gap" => {
-            Some("Check each tilt for dark or lost frames during collection, and record it again at once".into())
+            Some("Look at each tilt during collection, and record at once again what is dark, blurred or lost".into())
         }
         _ => next_focus::action(series, tilts, measures, check, caution),
     }
@@ -182,8 +194,9 @@ fn shadow(series: &SeriesFacts, tilts: &[Tilt], check: &Check, fraction: f64) ->
     }
 }
 
-fn range(measures: &Measures, lacking: f64) -> String {
-    let coverage = &measures.coverage;
-    let side = if -coverage.min_deg < coverage.max_deg { "negative" } else { "positive" };
+/// On the side that reaches less far, of the tilts that are left.
+fn range(tilts: &[Tilt], lacking: f64) -> String {
+    let left = || tilts.iter().filter(|tilt| !tilt.exclude).map(|tilt| tilt.tilt_deg);
+    let side = if -left().fold(0.0, f64::min) < left().fold(0.0, f64::max) { "negative" } else { "positive" };
     format!("Tilt {lacking:.0}° further on the {side} side")
 }

@@ -27,6 +27,11 @@ const OF_DETAIL: &[&str] =
 /// What rings that do not show cannot be charged with.
 const OF_FOCUS: &[&str] = &["defocus_error", "astigmatism"];
 
+/// What leaves a picture in which nothing is found of the field, though the field may be there.
+const HIDES_THE_FIELD: &[&str] =
+    &["counts_target", "saturation", "count_outlier", "directional_blur", "sharpness_drop"];
+const OF_THE_FIELD: &[&str] = &["shared_area", "target_visible"];
+
 /// A cause, its word where it stands in for a figure, and the checks that it explains.
 struct Cause {
     check: &'static str,
@@ -76,6 +81,9 @@ pub fn set_aside(looks: &mut [Look], tilts: &mut [Tilt]) {
             let failed = |look: &&Look| look.id() == cause.check && look.grade_of(at) == Some(Grade::Fail);
             if looks.iter().any(|look| failed(&look)) {
                 cause.explains.iter().for_each(|lesser| set_aside_all(looks, tilt, at, cause.word, lesser));
+                if HIDES_THE_FIELD.contains(&cause.check) && has_no_place(tilt) {
+                    set_aside_all(looks, tilt, at, cause.word, OF_THE_FIELD);
+                }
             }
         }
         for &(cause, word, other) in SAME {
@@ -102,6 +110,10 @@ fn set_aside_all(looks: &mut [Look], tilt: &mut Tilt, at: usize, word: &str, les
             tilt.not_judged.push(format!("{}: {word}", look.id()));
         }
     }
+}
+
+fn has_no_place(tilt: &Tilt) -> bool {
+    tilt.tracking.as_ref().is_none_or(|tracking| tracking.shift_x_px.is_none())
 }
 
 /// A small shadow is no failure, but it takes its own share of the counts.

@@ -9,6 +9,7 @@ pub mod detail;
 pub mod dose;
 pub mod focus;
 pub mod geometry;
+pub mod hot_pixels;
 pub mod noise;
 pub mod opposite;
 pub mod pair;

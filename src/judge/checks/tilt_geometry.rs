@@ -36,12 +36,13 @@ fn telling(ratio: f64, error: f64, caution: Option<Limit>, sds: f64) -> Measured
     Ok(ratio)
 }
 
-fn sentence(_: &Case<'_>, found: &Outcome<'_>) -> String {
+fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let ratio = found.value;
     if found.grade == crate::record::Grade::Pass {
         return format!("underfocus runs over tilted pictures as the angles and the axis say ({ratio:.2} of it)");
     }
-    if ratio < 0.0 {
+    let surely = case.limits.significant_sds.unwrap_or(0.0) * case.measures.focus.gradient_error.unwrap_or(0.0);
+    if ratio < -surely {
         return format!(
             "underfocus runs the other way over tilted pictures ({ratio:.2} of what is expected): the sign of the \
              angles is wrong, or tilt.axis_deg by 180°"

@@ -173,9 +173,26 @@ impl<'a> Model<'a> {
                 }
             }
         }
-        let solution = held.cholesky()?.solve(&right);
+        let solution = not_inverted(held, &right, behind)?;
         let strength = dot((&self.strength, &solution.as_slice()[behind..]));
         (strength > 0.0).then(|| self.square - 2.0 * solution.dot(&right) + (&normal * &solution).dot(&solution))
+    }
+}
+
+/// Solves for background and rings, no spline of the rings' amplitude (those from number `behind` on) under zero: one broad
+/// ring whose amplitude changes its sign is as many rings as one cares to have.
+fn not_inverted(mut matrix: DMatrix<f64>, right: &DVector<f64>, behind: usize) -> Option<DVector<f64>> {
+    let mut right = right.clone();
+    loop {
+        let solution = matrix.clone().cholesky()?.solve(&right);
+        let lowest = (behind..solution.len()).min_by(|&a, &b| solution[a].total_cmp(&solution[b]))?;
+        if solution[lowest] >= 0.0 {
+            return Some(solution);
+        }
+        matrix.row_mut(lowest).fill(0.0);
+        matrix.column_mut(lowest).fill(0.0);
+        matrix[(lowest, lowest)] = 1.0;
+        right[lowest] = 0.0;
     }
 }
 
@@ -216,4 +233,75 @@ fn over_curve(round: &Flat, optics: &Optics) -> Vec<f64> {
     }
     let solution = normal.cholesky().map_or(SVector::zeros(), |cholesky| cholesky.solve(&right));
     (0..round.rings).map(|j| (solution.dot(&powers(j)) - round.curve[j].max(1e-300).ln()).exp()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::measure::focus::coarse::Table;
+    use crate::measure::focus::gradient::Geometry;
+    use crate::measure::focus::grid::SECTORS;
+    use crate::measure::focus::maps::RegionMap;
+    use crate::measure::focus::tilt::{Plan, TiltFocus, measure};
+    use crate::physics::contrast::Lens;
+
+    /// Noise of one, structures that fall by four decades, and grain whose rings fade with frequency.
+    fn level(optics: &Optics, square: f64, defocus_um: f64) -> f64 {
+        let f = square.sqrt();
+        let structures = 300.0 * (-f / 0.01).exp() + 20.0 * (-f / 0.03).exp() + 0.5 * (-f / 0.12).exp();
+        let rings = optics.lens.chi_rad(square / optics.pixel_nm.powi(2), defocus_um).sin().powi(2);
+        1.0 + structures + 0.6 * (-f / 0.25).exp() * rings
+    }
+
+    /// Three tiles of 512² at zero tilt.
+    fn tilt(plan: &Plan, defocus_um: f64, seed: u32) -> TiltFocus {
+        let (optics, mut state) = (&plan.optics, seed);
+        let mut uniform = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(state >> 8) / f64::from(1u32 << 24) - 0.5
+        };
+        let mut map = |tile: usize| RegionMap {
+            tile,
+            middle_px: [0.0, 0.0],
+            spread_px2: [0.0; 3],
+            patches: 1.0,
+            power: (0..optics.grid.rings * SECTORS)
+                .map(|cell| {
+                    let normal: f64 = (0..12).map(|_| uniform()).sum();
+                    // What four tapers know of the noise.
+                    let noise = normal / (0.61 * optics.grid.counts[cell].max(1.0)).sqrt();
+                    (level(optics, optics.grid.squares[cell], defocus_um) * (1.0 + noise)) as f32
+                })
+                .collect(),
+        };
+        let maps: Vec<RegionMap> = (0..3).map(&mut map).collect();
+        let middles = [[0.0, -416.0], [0.0, 0.0], [0.0, 416.0]];
+        measure(plan, &maps, &middles, &Geometry { tilt_deg: 0.0, axis_deg: Some(3.0) })
+    }
+
+    fn plan() -> Plan {
+        let optics = Optics::new(Lens::new(300.0, 2.7, 0.07), 0.7, 512);
+        Plan { table: Table::new(&optics), optics, phase_error_rad: 0.0 }
+    }
+
+    /// Rings that fade, over structures: a single broad ring describes them only if it may turn into its negative.
+    #[test]
+    fn two_rings_over_structures_are_no_broad_one() {
+        let plan = plan();
+        for (defocus_um, seed) in [(2.8, 1), (2.8, 2), (3.0, 3), (3.0, 4), (3.4, 5), (3.4, 6)] {
+            let found = tilt(&plan, defocus_um, seed);
+            assert_eq!(found.broad_um, None, "{defocus_um} µm, {seed}");
+            let figures = found.figures.unwrap();
+            assert!((figures.defocus_um / defocus_um - 1.0).abs() < 0.02, "{} is not {defocus_um}", figures.defocus_um);
+        }
+    }
+
+    #[test]
+    fn a_broad_ring_is_given_no_underfocus() {
+        let plan = plan();
+        for (defocus_um, seed) in [(1.0, 1), (1.2, 2), (1.4, 3), (1.6, 4), (1.8, 5), (2.0, 6)] {
+            let found = tilt(&plan, defocus_um, seed);
+            assert!(found.figures.is_err(), "{defocus_um} µm, {seed}: {:?}", found.figures);
+        }
+    }
 }

@@ -219,7 +219,7 @@ mod tests {
             }
         }
         let place = Some(Place { px: [0.0; 2], correlation: 1.0 });
-        let chain = Chain { start: 10, places: vec![place; angles.len()], apart: vec![false; angles.len()] };
+        let chain = Chain { start: 10, places: vec![place; angles.len()], apart: vec![None; angles.len()] };
         find(&angles, cut, &chain, &Bits { all, cut_at: vec![Some([0.0; 2]); angles.len()], reach_px: 21.0 })
     }
 

@@ -5,9 +5,10 @@
 //! whatever the tilts. Least absolute deviations place all tilts at once: a link that went wrong is outvoted by the
 //! others around it.
 
+use crate::measure::tracking::astray::astray;
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::{BANDS, BETTER, Linker, Moved, PLAIN, View, apply, stretch};
-use crate::measure::tracking::odd::{Odd, odd};
+use crate::measure::tracking::odd::{ODD, Odd, odd};
 use crate::numerics::median::upper_median;
 use crate::numerics::placement::{self, Link};
 use crate::numerics::registration::image::Image;
@@ -67,8 +68,17 @@ pub struct Chain {
     pub start: usize,
     /// By tilt.
     pub places: Vec<Option<Place>>,
-    /// By tilt: it shows a field by itself that is found at some of its neighbours, and nowhere at the start's.
-    pub apart: Vec<bool>,
+    /// By tilt: it shows another field than the start.
+    pub apart: Vec<Option<Apart>>,
+}
+
+/// How a tilt is known to show another field.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Apart {
+    /// Some of its neighbours show it too, and nothing of the rest.
+    Together,
+    /// Nothing of what its neighbours show is found in it.
+    Alone,
 }
 
 /// Chains all tilts; `across` is the perpendicular direction, where known. `None` where no tilt has a picture.
@@ -87,14 +97,49 @@ pub fn chain(tilts: &[Seen<'_>], across: Option<[f64; 2]>) -> Option<Chain> {
     let lost = maker.lost(&pairs, &mut made);
     let mut made = borne_out(tilts.len(), made, &pairs);
     let mut start = start(tilts, &made)?;
+    let usual = usual(&made);
     for at in untied(tilts, &made, start) {
-        if !apart(tilts.len(), &made, &lost, start)[at] {
-            made.extend(maker.bridge(&made, start, at));
+        if apart(tilts.len(), &made, &lost, start)[at] {
+            made.extend(maker.returned(&made, start, at, usual));
+        } else {
+            // A weak jump amid strong links is a look-alike's.
+            let beside = alone(tilts, &made, start)[at];
+            let as_strong = |link: &Made| beside.is_none_or(|beside| maker.whole(link) >= ODD * beside);
+            let link = maker.bridge(&made, start, at).filter(|link| length(link) <= usual || as_strong(link));
+            made.extend(link);
         }
     }
     // Bridges may have tied the tilt nearest zero.
     start = self::start(tilts, &made)?;
-    Some(Chain { start, places: maker.places(&made, start), apart: apart(tilts.len(), &made, &lost, start) })
+    let together = apart(tilts.len(), &made, &lost, start);
+    let alone = alone(tilts, &made, start);
+    let told = together.into_iter().zip(alone);
+    let told = told.map(|(together, alone)| {
+        let together = together.then_some(Apart::Together);
+        together.or(alone.map(|_| Apart::Alone))
+    });
+    Some(Chain { start, places: maker.places(&made, start), apart: told.collect() })
+}
+
+/// Tilts that nothing ties to the start amid strong links, and how strong these are at least.
+fn alone(tilts: &[Seen<'_>], made: &[Made], start: usize) -> Vec<Option<f64>> {
+    let angles: Vec<f64> = tilts.iter().map(|tilt| tilt.tilt_deg).collect();
+    let seen: Vec<usize> = (0..tilts.len()).filter(|&at| tilts[at].picture.is_some()).collect();
+    let component = components(tilts.len(), made);
+    let significance = |a: usize, b: usize| {
+        let link = made.iter().find(|(x, y, _)| (*x.min(y), *x.max(y)) == (a, b));
+        link.map_or(0.0, |(_, _, moved)| moved.significance)
+    };
+    astray(&angles, &seen, |at| component[at] == component[start], significance)
+}
+
+fn length(made: &Made) -> f64 {
+    made.2.place[0].hypot(made.2.place[1])
+}
+
+/// The longest movement that is a usual one.
+fn usual(made: &[Made]) -> f64 {
+    USUAL[0] * upper_median(made.iter().map(length)).unwrap_or(0.0) + USUAL[1]
 }
 
 /// Tilts that links tie to a side of a place where the field was lost, and not to the start.
@@ -189,6 +234,11 @@ impl Maker<'_> {
         View { across: self.across, tilt_deg: self.tilts[at].tilt_deg }
     }
 
+    /// How far a link would stand out had the two the whole frame in common.
+    fn whole(&self, made: &Made) -> f64 {
+        made.2.significance / self.linker.overlap(made.2.place.map(|px| px / self.bin))
+    }
+
     fn all(&self, pairs: &[(usize, usize)]) -> Vec<Made> {
         pairs.par_iter().filter_map(|&(a, b)| self.make(a, b)).collect()
     }
@@ -198,12 +248,10 @@ impl Maker<'_> {
     fn lost(&self, pairs: &[(usize, usize)], made: &mut Vec<Made>) -> Vec<Odd> {
         let angles: Vec<f64> = self.tilts.iter().map(|tilt| tilt.tilt_deg).collect();
         let seen: Vec<usize> = (0..angles.len()).filter(|&at| self.tilts[at].picture.is_some()).collect();
-        // Had the two the whole frame in common.
-        let whole = |made: &Made| made.2.significance / self.linker.overlap(made.2.place.map(|px| px / self.bin));
+        let whole = |made: &Made| self.whole(made);
         let significance =
             |a: usize, b: usize| made.iter().find(|(x, y, _)| (*x.min(y), *x.max(y)) == (a, b)).map_or(0.0, whole);
-        let length = |made: &Made| made.2.place[0].hypot(made.2.place[1]);
-        let usual = USUAL[0] * upper_median(made.iter().map(length)).unwrap_or(0.0) + USUAL[1];
+        let usual = usual(made);
         let mut lost = Vec::new();
         for odd in odd(&angles, &seen, significance) {
             let over = |made: &&Made| odd.lies_within(made.0, made.1);
@@ -318,6 +366,22 @@ impl Maker<'_> {
         let near = tied.iter().take(BRIDGES).find_map(|&other| self.make(other, at));
         let sure = |made: &Made| made.2.significance >= DOUBTFUL || made.0 == nearest || made.1 == nearest;
         near.filter(sure).or_else(|| self.make_far(nearest, at)).or(near)
+    }
+
+    /// A link over tilts that show another field to one beyond them where the field is seen again, about where it was.
+    fn returned(&self, made: &[Made], start: usize, at: usize, usual: f64) -> Option<Made> {
+        let component = components(self.tilts.len(), made);
+        if component[at] == component[start] {
+            return None;
+        }
+        let apart = |other: usize| (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs();
+        let mut tied: Vec<usize> = (0..self.tilts.len())
+            .filter(|&other| component[other] == component[start] && self.tilts[other].picture.is_some())
+            .collect();
+        tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        let links = tied.into_iter().take(BRIDGES).filter_map(|other| self.make(other, at));
+        let plain = |made: &Made| made.2.significance >= DOUBTFUL && length(made) <= usual;
+        links.filter(plain).max_by(|a, b| a.2.significance.total_cmp(&b.2.significance))
     }
 
     /// A field that went far, in the band that shows it best: at high tilts half a frame has little fine detail in common.

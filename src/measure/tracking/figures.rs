@@ -3,6 +3,7 @@
 use crate::intake::Series;
 use crate::measure::geometry::{self, Point};
 use crate::measure::seams::settle::Settled;
+use crate::measure::tracking::chain::Apart;
 use crate::measure::tracking::shared::{self, Field, Frame, Share};
 use crate::measure::tracking::steps::Step;
 use crate::measure::tracking::{Tracked, shift};
@@ -42,17 +43,16 @@ pub fn of_tilts(series: &Series, tracked: &Measured<Tracked>, frames: &[TiltFram
 }
 
 fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
-    let length = |step: &Step| step.by[0].hypot(step.by[1]);
     let place = tracked.positions_px[at];
     let worst = share.and_then(|share| share.tiles.iter().map(|(_, share)| *share).reduce(f64::min));
     // What is found of the field: nothing.
-    let none = tracked.apart[at].then_some(0.0);
+    let none = tracked.apart[at].map(|_| 0.0);
     Tracking {
         shift_x_px: place.map(|place| place[0]),
         shift_y_px: place.map(|place| place[1]),
-        step_px: tracked.steps_px[at].as_ref().map(length),
+        step_px: tracked.steps_px[at].as_ref().map(Step::length),
         step_error_px: tracked.step_error_px(at),
-        stage_step_px: tracked.stage_steps_px[at].as_ref().map(length),
+        stage_step_px: tracked.stage_steps_px[at].as_ref().map(Step::length),
         correlation: tracked.correlations[at],
         shared_area_fraction: share.map(|share| share.whole).or(none),
         shared_area_worst_tile_fraction: worst.or(none),
@@ -67,8 +67,11 @@ fn why_not(tracked: &Tracked, at: usize) -> Option<&'static str> {
     // Where no tilt has a step there are too few for a run, and no hole is to blame.
     let run = tracked.steps_px.iter().any(Option::is_some);
     match (tracked.positions_px[at], &tracked.steps_px[at]) {
-        _ if tracked.apart[at] => {
+        _ if tracked.apart[at] == Some(Apart::Together) => {
             Some("it shows another field: what its neighbours show is found, and nothing of the rest")
+        }
+        _ if tracked.apart[at] == Some(Apart::Alone) => {
+            Some("it shows another field: nothing of what its neighbours have in common is found in it")
         }
         (None, _) => Some("it shows no texture in common with a neighbour"),
         (Some(_), None) if run => Some("no tilt near it in angle was recorded before it, so a jump cannot be told"),

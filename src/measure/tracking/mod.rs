@@ -2,6 +2,7 @@
 //! shift and axis.
 
 pub mod agree;
+pub mod astray;
 pub mod axis;
 pub mod chain;
 pub mod figures;
@@ -17,7 +18,7 @@ pub mod steps;
 
 use crate::intake::Series;
 use crate::measure::tracking::axis::apart_deg;
-use crate::measure::tracking::chain::{Chain, Seen};
+use crate::measure::tracking::chain::{Apart, Chain, Seen};
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::link::View;
 use crate::measure::tracking::steps::{Point, Step};
@@ -47,15 +48,15 @@ pub struct Tracked {
     pub errors_px: Vec<Option<[f64; 3]>>,
     /// How well the mean height of what is followed is known to lie at mid-thickness.
     pub heights_px: Option<f64>,
-    /// By tilt: it shows a field by itself that is found at some of its neighbours, and nowhere at the start's.
-    pub apart: Vec<bool>,
+    /// By tilt: it shows another field than the start.
+    pub apart: Vec<Option<Apart>>,
     /// Correlation of the link that found it.
     pub correlations: Vec<Option<f64>>,
     /// What the run leaves of each movement.
     pub steps_px: Vec<Option<Step>>,
     /// The same with recorded image shift taken off; `None` throughout where it is not stated.
     pub stage_steps_px: Vec<Option<Step>>,
-    /// Piece of the geometry fit that each tilt belongs to: a reset of image shift begins a new one.
+    /// Piece of the geometry fit that each tilt belongs to: a reset of image shift, or a jump of the stage, begins a new one.
     pub pieces: Vec<usize>,
     /// The axis that was used and what is known of it.
     pub axis: Axis,
@@ -137,7 +138,8 @@ fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis:
         chain.places.iter().map(|place| place.map(|place| place.px.map(|px| px * pixel_px))).collect();
     let shifts_px = shift::shifts_px(series);
     let orders: Vec<usize> = series.tilts.iter().map(|tilt| tilt.order).collect();
-    let pieces = shift::pieces(&orders, &positions_px, &shifts_px);
+    let resets = shift::resets(&orders, &shifts_px);
+    let pieces = shift::pieces(&orders, &positions_px, &resets);
     let least = LEAST_STEP_PX.max(0.5 * pixel_px);
     let steps = |positions: Vec<Option<[f64; 2]>>, break_at_resets: bool| {
         let point = |at: usize| {
@@ -151,10 +153,13 @@ fn tracked(series: &Series, chain: Chain, places: &[Place], pixel_px: f64, axis:
         .zip(&shifts_px)
         .map(|(place, shift)| place.zip(*shift).map(|(p, s)| [p[0] - s[0], p[1] - s[1]]))
         .collect();
+    let (steps_px, stage_steps_px) = (steps(positions_px.clone(), false), steps(stage, true));
+    let starts = [resets, shift::made_good(&orders, &steps_px, &stage_steps_px)].concat();
+    let pieces = shift::pieces(&orders, &positions_px, &starts);
     Tracked {
         start: chain.start,
-        steps_px: steps(positions_px.clone(), false),
-        stage_steps_px: steps(stage, true),
+        steps_px,
+        stage_steps_px,
         errors_px: Vec::new(),
         heights_px: None,
         apart: chain.apart,

@@ -4,7 +4,7 @@
 //! picture links weakly on both its sides, and is not taken for a lost field.
 
 /// A link that has less than this share of the significance of both links beside it is odd.
-const ODD: f64 = 0.6;
+pub const ODD: f64 = 0.6;
 /// It is held against links that stand out at least so many standard deviations of chance,
 const STRONG: f64 = 8.0;
 /// over a step in angle that is no more than so many times smaller than its own,

@@ -39,6 +39,16 @@ impl Step {
         Self { by, shares: vec![(before, -0.5), (at, 1.0), (after, -0.5)] }
     }
 
+    /// How far it leads.
+    pub fn length(&self) -> f64 {
+        self.by[0].hypot(self.by[1])
+    }
+
+    /// Whether the tilts beyond it stay where it led.
+    pub fn stays(&self) -> bool {
+        self.shares.len() == 2
+    }
+
     /// A movement from a neighbour. What is expected over a gap some `times` wider than usual is that much less sure.
     fn from(by: [f64; 2], other: usize, at: usize, times: f64) -> Self {
         let times = times.max(1.0);

@@ -92,25 +92,35 @@ fn another_field_at_the_end_is_told() {
     assert_eq!(record.verdict.answer, Answer::ReconstructWithout);
 }
 
-/// A tilt, and two beside each other, that show another field amid the range are told and left out; the tilts beyond them show
-/// the common field again, and are followed.
-#[test]
-fn another_field_amid_the_range_is_told_and_followed_over() {
-    let away = |deg: f64| {
-        let jump = "jump = { px = 400.0, direction_deg = 0.0, stays = false }";
-        format!("[[fault]]\ntilts_deg = [{deg:?}]\nwhat = {{ {jump} }}\n")
-    };
-    let faults = [away(-30.0), away(18.0), away(21.0)].concat();
-    let plan = Plan { seed: 38, faults, ..Plan::default() };
-    let (record, _) = plan.assess();
-    assert_eq!(flagged(&record, "shared_area"), [-30.0, 18.0, 21.0]);
+fn away(deg: f64) -> String {
+    let jump = "jump = { px = 700.0, direction_deg = 0.0, stays = false }";
+    format!("[[fault]]\ntilts_deg = [{deg:?}]\nwhat = {{ {jump} }}\n")
+}
+
+/// These tilts, and no other, show another field; the others are followed.
+fn lost(record: &Record, expected: &[f64]) {
+    assert_eq!(flagged(record, "shared_area"), expected);
     for tilt in &record.tilts {
-        let lost = [-30.0, 18.0, 21.0].contains(&tilt.tilt_deg.round());
+        let lost = expected.contains(&tilt.tilt_deg.round());
         let tracking = tilt.tracking.as_ref().unwrap();
         assert_eq!(tracking.shift_x_px.is_none(), lost, "{}: {:?}", tilt.tilt_deg, tracking.why_not);
-        assert_eq!(tilt.exclude, lost, "{}", tilt.tilt_deg);
     }
     assert_eq!(record.verdict.answer, Answer::ReconstructWithout);
+}
+
+#[test]
+fn a_lone_tilt_of_another_field_is_told() {
+    let plan = Plan { seed: 38, faults: away(-30.0), ..Plan::default() };
+    let (record, _) = plan.assess();
+    lost(&record, &[-30.0]);
+    assert_eq!(record.verdict.exclude_tilts_deg.len(), 1, "{:?}", record.verdict.exclude_tilts_deg);
+}
+
+/// The tilts beyond two of another field show the common one again, and are followed.
+#[test]
+fn two_tilts_of_another_field_are_followed_over() {
+    let plan = Plan { seed: 39, side_px: 512, faults: [away(18.0), away(21.0)].concat(), ..Plan::default() };
+    lost(&plan.assess().0, &[18.0, 21.0]);
 }
 
 /// The stated axis is held against how the pictures shrink.

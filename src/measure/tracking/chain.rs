@@ -340,7 +340,7 @@ impl Maker<'_> {
     }
 
     fn is_wide(&self, a: usize, b: usize) -> bool {
-        (self.tilts[a].tilt_deg - self.tilts[b].tilt_deg).abs() > WIDEST_JUMP_DEG
+        self.apart_deg(a, b) > WIDEST_JUMP_DEG
     }
 
     /// In pixels of the kept picture.
@@ -348,17 +348,26 @@ impl Maker<'_> {
         (inner, outer, Moved { place: moved.place.map(|px| px * self.bin), sd: moved.sd * self.bin, ..moved })
     }
 
-    /// A link from a tilt that is not tied to the nearest that is.
-    fn bridge(&self, made: &[Made], start: usize, at: usize) -> Option<Made> {
+    fn apart_deg(&self, a: usize, b: usize) -> f64 {
+        (self.tilts[a].tilt_deg - self.tilts[b].tilt_deg).abs()
+    }
+
+    /// Tilts with pictures that are tied to the start, the nearest to this one first; `None` where it is tied itself.
+    fn tied(&self, made: &[Made], start: usize, at: usize) -> Option<Vec<usize>> {
         let component = components(self.tilts.len(), made);
         if component[at] == component[start] {
             return None;
         }
-        let apart = |other: usize| (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs();
-        let mut tied: Vec<usize> = (0..self.tilts.len())
-            .filter(|&other| component[other] == component[start] && self.tilts[other].picture.is_some())
-            .collect();
-        tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        let is_tied = |&other: &usize| component[other] == component[start] && self.tilts[other].picture.is_some();
+        let mut tied: Vec<usize> = (0..self.tilts.len()).filter(is_tied).collect();
+        tied.sort_by(|&a, &b| self.apart_deg(a, at).total_cmp(&self.apart_deg(b, at)));
+        Some(tied)
+    }
+
+    /// A link from a tilt that is not tied to the nearest that is.
+    fn bridge(&self, made: &[Made], start: usize, at: usize) -> Option<Made> {
+        let mut tied = self.tied(made, start, at)?;
+        let apart = |other: usize| self.apart_deg(other, at);
         // With coarse steps even the next but one lies further.
         let within = tied.iter().filter(|&&other| apart(other) <= LONGEST_LINK_DEG).count().max(2);
         tied.truncate(within);
@@ -370,15 +379,7 @@ impl Maker<'_> {
 
     /// A link over tilts that show another field to one beyond them where the field is seen again, about where it was.
     fn returned(&self, made: &[Made], start: usize, at: usize, usual: f64) -> Option<Made> {
-        let component = components(self.tilts.len(), made);
-        if component[at] == component[start] {
-            return None;
-        }
-        let apart = |other: usize| (self.tilts[other].tilt_deg - self.tilts[at].tilt_deg).abs();
-        let mut tied: Vec<usize> = (0..self.tilts.len())
-            .filter(|&other| component[other] == component[start] && self.tilts[other].picture.is_some())
-            .collect();
-        tied.sort_by(|&a, &b| apart(a).total_cmp(&apart(b)));
+        let tied = self.tied(made, start, at)?;
         let links = tied.into_iter().take(BRIDGES).filter_map(|other| self.make(other, at));
         let plain = |made: &Made| made.2.significance >= DOUBTFUL && length(made) <= usual;
         links.filter(plain).max_by(|a, b| a.2.significance.total_cmp(&b.2.significance))

@@ -33,7 +33,9 @@ fn judged(change: impl FnOnce(&mut [Tilt], &mut Measures)) -> (Vec<Check>, Verdi
 }
 
 fn blur(tilts: &mut [Tilt], which: impl IntoIterator<Item = usize>) {
-    which.into_iter().for_each(|at| tilts[at].sharpness.relative = Some(0.3));
+    for at in which {
+        (tilts[at].sharpness.relative, tilts[at].sharpness.relative_at_most) = (Some(0.3), Some(0.4));
+    }
 }
 
 fn grade(checks: &[Check], id: &str) -> Grade {
@@ -94,6 +96,13 @@ fn many_blurred_tilts_are_not_made_good_by_leaving_them_out() {
     let (_, verdict, _) = judged(|tilts, _| blur(tilts, (0..41).step_by(3)));
     // Every third is bad, 14 tilts: 15 % of 41 are six, and the others are kept with a low weight.
     assert_eq!((verdict.exclude_tilts_deg.len(), verdict.low_weight_tilts_deg.len()), (6, 8));
+}
+
+/// What most tilts have is the series': none of them is singled out.
+#[test]
+fn a_fault_of_most_tilts_leaves_none_out() {
+    let (_, verdict, _) = judged(|tilts, _| blur(tilts, 0..21));
+    assert_eq!((verdict.exclude_tilts_deg.len(), verdict.low_weight_tilts_deg.len()), (0, 21));
 }
 
 #[test]
@@ -192,4 +201,71 @@ fn a_range_too_ambitious_for_the_specimen_is_noted_with_one_that_would_do() {
     let note = verdict.reasons.iter().find(|reason| reason.starts_with("The range is ambitious")).unwrap();
     assert!(note.contains("2.7 % of the electrons") && note.ends_with("to ±53° it would be 5 % or more"), "{note}");
     assert!(thick(1.4).reasons.iter().all(|reason| !reason.starts_with("The range is ambitious")));
+}
+
+#[test]
+fn a_loss_that_chance_may_have_made_is_not_judged() {
+    let lost = |at_most: f64| {
+        let (_, _, tilts) = judged(|tilts, _| {
+            blur(tilts, [10]);
+            tilts[10].sharpness.relative_at_most = Some(at_most);
+        });
+        tilts[10].flags.clone()
+    };
+    assert_eq!(lost(0.99), ["sharpness_drop"]);
+    assert!(lost(1.01).is_empty());
+}
+
+/// The series has a row of tiles: one that is ruined is a caution, all of them are a failure.
+#[test]
+fn a_ruined_tile_is_told_and_named() {
+    let ruined = |tiles: usize| {
+        let (checks, verdict, tilts) = judged(|tilts, _| {
+            for tile in &mut tilts[12].tiles[..tiles] {
+                (tile.sharpness.relative, tile.sharpness.relative_at_most) = (Some(0.05), Some(0.2));
+            }
+        });
+        (grade(&checks, "sharpness_drop"), verdict.reasons.join("; "), tilts[12].exclude)
+    };
+    assert_eq!(sound().tilts[12].tiles.len(), 3);
+    let (one, reasons, out) = ruined(1);
+    assert!(one == Grade::Caution && !out, "{reasons}");
+    assert!(reasons.contains("there in the tile at column 0, row 0"), "{reasons}");
+    let (all, _, out) = ruined(3);
+    assert!(all == Grade::Fail && out);
+    let (checks, _, tilts) = judged(|tilts, _| tilts[12].tiles[2].sharpness.directional_loss = Some(1.0));
+    assert_eq!((grade(&checks, "directional_blur"), tilts[12].exclude), (Grade::Caution, false));
+}
+
+fn jump(tilt: &mut Tilt, stays: bool) {
+    let tracking = tilt.tracking.as_mut().unwrap();
+    (tracking.step_px, tracking.step_stays) = (Some(200.0), Some(stays));
+}
+
+#[test]
+fn a_jump_after_which_the_field_stays_costs_no_tilt() {
+    let (checks, _, tilts) = judged(|tilts, _| jump(&mut tilts[14], true));
+    assert!(grade(&checks, "tracking_step") == Grade::Fail && !tilts[14].exclude);
+    let (_, _, tilts) = judged(|tilts, _| jump(&mut tilts[14], false));
+    assert!(tilts[14].exclude);
+    // What it leaves in common is judged all the same.
+    let (_, _, tilts) = judged(|tilts, _| {
+        jump(&mut tilts[14], true);
+        tilts[14].tracking.as_mut().unwrap().shared_area_fraction = Some(0.3);
+    });
+    assert!(tilts[14].exclude && tilts[14].flags.contains(&"shared_area".to_owned()), "{:?}", tilts[14].flags);
+}
+
+#[test]
+fn tilts_of_another_field_go_whatever_gap_they_leave() {
+    let out = |share: f64| {
+        let (_, verdict, _) = judged(|tilts, _| {
+            for tilt in &mut tilts[18..21] {
+                tilt.tracking.as_mut().unwrap().shared_area_fraction = Some(share);
+            }
+        });
+        verdict.exclude_tilts_deg.len()
+    };
+    assert_eq!(out(0.0), 3);
+    assert!(out(0.3) < 3, "what shows a part of the field may be kept");
 }

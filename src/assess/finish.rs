@@ -16,7 +16,7 @@ use crate::measure::focus;
 use crate::measure::seams;
 use crate::measure::sharpness::{self, Motions, SeriesSharpness, Spectrum};
 use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
-use crate::measure::{picture, segments, specimen_change};
+use crate::measure::{picture, segments, size_trend, specimen_change};
 use crate::numerics::median::upper_median;
 use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture, RepeatCurves, TiltCurves};
 use crate::record::{ColumnSource, DetailMeasure, DoseMeasure, ProfileUsed, RECORD_VERSION, Record, Tilt, Tool};
@@ -74,6 +74,11 @@ pub(super) fn finish(
     measures.geometry = Some(alignment::axis::better(tracking_alone, &measures.alignment, series.sheet.tilt.axis_deg));
     for (tilt, alignment) in tilts.iter_mut().zip(outlook.tilts) {
         tilt.alignment = Some(alignment);
+    }
+    if measures.specimen_change.order_again.is_none()
+        && let Some(change) = size_trend::measure(&tilts)
+    {
+        measures.specimen_change = change;
     }
     let facts = facts(series);
     let (mut checks, mut verdict) = judge::judge(&facts, &mut tilts, &measures, profile);
@@ -181,7 +186,8 @@ pub(super) fn frames<'a>(series: &Series, observed: &'a [TiltSeen], left_out: &[
         settled: &tilt.settled,
         left_out: left_out.get(at).copied().unwrap_or(false),
         readable: tilt.tiles.iter().map(Result::is_ok).collect(),
-        dark: tilt.dark.as_ref().map(|dark| (&dark.mask, cell_px)),
+        dark: tilt.dark.as_ref(),
+        cell_px,
     };
     observed.iter().enumerate().map(frame).collect()
 }

@@ -171,6 +171,7 @@ pub(super) fn sharp_record(
     Sharpness {
         value: sharp.value,
         relative: sharp.relative,
+        relative_at_most: sharp.relative_at_most,
         blur_direction_deg: sharp.direction_deg,
         directional_loss: sharp.directional_loss,
         signal_to_nm: series.pixel_nm.zip(sharp.signal_to).map(|(pixel_nm, frequency)| pixel_nm / frequency),

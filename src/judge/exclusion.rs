@@ -56,12 +56,17 @@ pub fn decide(
 ) -> Decisions {
     candidates.sort_by(|a, b| b.hard.cmp(&a.hard).then(b.severity.total_cmp(&a.severity)).then(a.tilt.cmp(&b.tilt)));
     let most_soft = ((tilts.len() as f64 * profile.left.most_soft_exclusions).floor() as usize).max(1);
+    // What most tilts have is no fault of some: leaving out the worst of them would cure nothing.
+    let causes: Vec<&str> = candidates.iter().map(|candidate| candidate.cause).collect();
+    let widespread = |cause: &str| 2 * causes.iter().filter(|other| **other == cause).count() > tilts.len();
     let mut out: Vec<usize> = Vec::new();
     let mut soft = 0;
     let mut decided = Vec::new();
     for candidate in candidates {
         let left_out = candidate.hard
-            || (soft < most_soft && bearable(tilts, measures, &out, candidate.tilt, profile, yardsticks));
+            || (soft < most_soft
+                && !widespread(candidate.cause)
+                && bearable(tilts, measures, &out, candidate.tilt, profile, yardsticks));
         if left_out {
             out.push(candidate.tilt);
             soft += usize::from(!candidate.hard);

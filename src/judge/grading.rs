@@ -1,6 +1,6 @@
 //! From values to grades, flags and checks.
 
-use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values};
+use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values, tracking_step};
 use crate::judge::exclusion::{self, Candidate, Decisions};
 use crate::judge::profile::{CheckLimits, Excludes, Profile, Term, Yardsticks};
 use crate::judge::{precedence, verdict};
@@ -35,7 +35,7 @@ pub fn judge_leaving(
         looks.push(Look { limits, ..look });
     }
     precedence::set_aside(&mut looks, tilts);
-    let candidates = candidates(&looks);
+    let candidates = candidates(&looks, tilts);
     let decisions = match out {
         Some(out) => exclusion::as_asked(tilts, measures, &candidates, out),
         None => exclusion::decide(tilts, measures, candidates, profile, yardsticks),
@@ -84,7 +84,7 @@ fn settled(
     if id == checks::alignment_outlook::ID {
         return checks::alignment_outlook::settled(&limits, &measures.alignment, tilts, yardsticks);
     }
-    if id == "tracking_step"
+    if id == tracking_step::ID
         && let (Some(sds), Some(scatter)) = (limits.robust_sds, checks::tracking_scatter(series, tilts))
     {
         limits.caution = limits.caution.map(|limit| limit.no_less_than(sds * scatter));
@@ -186,6 +186,12 @@ impl Look {
         }
     }
 
+    /// Whether a failed value is so bad that the tilt goes whatever it costs.
+    fn is_hard(&self, value: f64) -> bool {
+        let reached = |at: f64| if self.sense == Sense::Below { value <= at } else { value >= at };
+        self.limits.hard_at.is_some_and(reached)
+    }
+
     /// Takes the value of a tilt away, for this cause.
     pub fn set_aside(&mut self, tilt: usize, cause: &str) {
         if let Values::Tilts(values) = &mut self.values
@@ -265,17 +271,19 @@ fn flags(looks: &[Look], tilt: usize) -> Vec<String> {
     flagged.map(|look| look.definition.id.to_owned()).collect()
 }
 
-/// Tilts that a check which may exclude has failed, each with its first cause.
-fn candidates(looks: &[Look]) -> Vec<Candidate> {
+/// Tilts that a check which may exclude has failed, each with its first cause; not those whose leaving out cures nothing.
+fn candidates(looks: &[Look], tilts: &[Tilt]) -> Vec<Candidate> {
     let mut candidates: Vec<Candidate> = Vec::new();
     for look in looks {
         let Some(excludes) = look.limits.excludes else { continue };
         let Values::Tilts(values) = &look.values else { continue };
         for (tilt, value) in values.iter().enumerate() {
             let failed = look.grade(value) == Grade::Fail;
-            if failed && candidates.iter().all(|candidate| candidate.tilt != tilt) {
-                let hard = excludes == Excludes::Hard;
-                let severity = severity(value.as_ref().ok().copied(), look.fail, look.sense);
+            let cures = look.id() != tracking_step::ID || tracking_step::leaving_out_cures(&tilts[tilt]);
+            if failed && cures && candidates.iter().all(|candidate| candidate.tilt != tilt) {
+                let value = value.as_ref().ok().copied();
+                let hard = excludes == Excludes::Hard || value.is_some_and(|value| look.is_hard(value));
+                let severity = severity(value, look.fail, look.sense);
                 candidates.push(Candidate { tilt, cause: look.definition.id, hard, severity });
             }
         }

@@ -1,7 +1,7 @@
 //! What to do differently about focus next time, each with its size and direction.
 
 use crate::judge::next_time::spread;
-use crate::record::{Check, Measures, SeriesFacts, Tilt};
+use crate::record::{Check, Focus, Measures, SeriesFacts, Tilt};
 use std::collections::BTreeMap;
 
 /// Standard uncertainties from which on a slope's sign is sure.
@@ -10,7 +10,7 @@ const SURE_SDS: f64 = 3.0;
 /// The action that a check of focus asks for.
 pub fn action(series: &SeriesFacts, tilts: &[Tilt], measures: &Measures, check: &Check, limit: f64) -> Option<String> {
     match check.id.as_str() {
-        "defocus_error" => error(tilts, measures, check),
+        "defocus_error" => error(tilts, measures, check, limit),
         "defocus_spread" => scatter(measures, check.value?, limit),
         "astigmatism" => astigmatism(tilts, check),
         "tilt_geometry" => geometry(series, measures, check.value?),
@@ -24,14 +24,16 @@ pub fn of_tiles(tilts: &[Tilt], measures: &Measures) -> Vec<String> {
 }
 
 /// By how much focus missed what was asked for, and which way; a jump off the neighbours is a refocusing that failed.
-fn error(tilts: &[Tilt], measures: &Measures, check: &Check) -> Option<String> {
+/// What to do about tilts that are out of focus as a whole; for single tiles see [`of_tiles`].
+fn error(tilts: &[Tilt], measures: &Measures, check: &Check, limit: f64) -> Option<String> {
     let focus = &measures.focus;
     let off = |at: usize| -> Option<f64> {
         Some(tilts[at].focus.as_ref()?.defocus_um? - focus.wanted_um_by_tilt.get(at).copied().flatten()?)
     };
     let errors = |named: &[f64]| -> Vec<(f64, f64)> {
         let hit = (0..tilts.len()).filter(|&at| named.contains(&tilts[at].tilt_deg));
-        hit.filter_map(|at| off(at).map(|um| (tilts[at].tilt_deg, um))).collect()
+        let whole = hit.filter_map(|at| off(at).map(|um| (tilts[at].tilt_deg, um)));
+        whole.filter(|(_, um)| um.abs() > limit).collect()
     };
     let worst = errors(&check.tilts_deg).into_iter().max_by(|a, b| a.1.abs().total_cmp(&b.1.abs()))?;
     let jumped: Vec<f64> = check.tilts_deg.iter().copied().filter(|deg| focus.off_run_deg.contains(deg)).collect();
@@ -48,14 +50,16 @@ fn error(tilts: &[Tilt], measures: &Measures, check: &Check) -> Option<String> {
             worst.1.abs()
         ));
     }
-    let mut all: Vec<f64> = errors(&check.tilts_deg).into_iter().map(|(_, um)| um).collect();
+    let whole = errors(&check.tilts_deg);
+    let mut all: Vec<f64> = whole.iter().map(|(_, um)| *um).collect();
     all.sort_by(f64::total_cmp);
     let middle = *all.get(all.len() / 2)?;
+    let named: Vec<f64> = whole.iter().map(|(deg, _)| *deg).collect();
     let (verb, way) = if middle > 0.0 { ("Lower", "over") } else { ("Raise", "under") };
     Some(format!(
         "{verb} the underfocus by {:.2} µm: {} it lay that much {way} the one asked for",
         middle.abs(),
-        spread(&check.tilts_deg)
+        spread(&named)
     ))
 }
 
@@ -77,16 +81,19 @@ fn scatter(measures: &Measures, value: f64, limit: f64) -> Option<String> {
 }
 
 fn astigmatism(tilts: &[Tilt], check: &Check) -> Option<String> {
-    let worst = tilts
+    let mut flagged: Vec<&Focus> = tilts
         .iter()
         .filter(|tilt| check.tilts_deg.contains(&tilt.tilt_deg))
-        .filter_map(|tilt| tilt.focus.as_ref())
-        .max_by(|a, b| a.astigmatism_um.unwrap_or(0.0).total_cmp(&b.astigmatism_um.unwrap_or(0.0)))?;
+        .filter_map(|tilt| tilt.focus.as_ref().filter(|focus| focus.astigmatism_um.is_some()))
+        .collect();
+    flagged.sort_by(|a, b| a.astigmatism_um.unwrap_or(0.0).total_cmp(&b.astigmatism_um.unwrap_or(0.0)));
+    // The middle one: a lens has one astigmatism, and the worst tilt is worst by chance.
+    let middle = flagged.get(flagged.len() / 2)?;
     Some(format!(
         "Correct the stigmator by {:.2} µm {}: underfocus is largest along {:.0}° in the image",
-        worst.astigmatism_um?,
+        middle.astigmatism_um?,
         spread(&check.tilts_deg),
-        worst.astigmatism_deg?
+        middle.astigmatism_deg?
     ))
 }
 

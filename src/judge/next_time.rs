@@ -1,8 +1,10 @@
 //! What to do differently next time: at most three actions, each with its size and direction.
 
 use crate::judge::next_focus;
-use crate::record::{Check, Grade, Limit, Measures, SeriesFacts, Tilt};
+use crate::record::{Check, Grade, Limit, Measures, Sense, SeriesFacts, Tilt};
 
+/// Under this share of the target it is no exposure that was too short, but a beam that was not there.
+const HARDLY_ANY: f64 = 0.05;
 const MOST: usize = 3;
 
 /// Actions, those of failed checks first, then cautions, then what no limit asks for.
@@ -42,8 +44,11 @@ fn action(
     };
     let spread = spread(&check.tilts_deg);
     match check.id.as_str() {
-        "counts_target" => Some(format!("Give {:.1} times the electrons {spread}", 1.0 / value.max(0.01))),
-        "beam_reserve" => Some(format!("Set the beam up {:.1} times brighter at zero tilt", caution / value)),
+        "counts_target" if value < HARDLY_ANY => {
+            Some(format!("Look why hardly any electrons came {spread}, and record such a tilt again at once"))
+        }
+        "counts_target" => Some(format!("Give {:.1} times the electrons {spread}", 1.0 / value)),
+        "beam_reserve" => Some(format!("Set the beam up {} at zero tilt", brighter(caution / value))),
         "saturation" => {
             Some(format!("Lower the exposure {spread}, so that the brightest pixels stay under full scale"))
         }
@@ -74,12 +79,16 @@ fn action(
         }
         "tracking_step" => {
             let px = value * series.width_px.min(series.height_px) as f64;
-            let size = series.pixel_nm.map_or(format!("{px:.0} px"), |nm| format!("{:.2} µm", px * nm / 1000.0));
+            let size = series.pixel_nm.map_or(format!("{px:.0} px"), |nm| length(px * nm));
             Some(format!("Track again after each tilt {spread}: the field jumped by up to {size}"))
         }
         "shared_area" if value <= 0.0 => Some(format!(
             "Keep the field: nothing of it was found {spread}; look at each picture before the next, and track more often"
         )),
+        // Of a field that is mostly lost no wider one would have kept enough.
+        "shared_area" if value < 0.5 => {
+            Some(format!("Keep the field: {:.0} % of it is missing {spread}; track more often", 100.0 * (1.0 - value)))
+        }
         "shared_area" => Some(format!(
             "Keep the field: {:.0} % of it is missing {spread}; track more often, or record it {:.0} % wider",
             100.0 * (1.0 - value),
@@ -95,7 +104,7 @@ fn action(
             Some("Approach every angle from the same side, or track twice after the stage turned round".into())
         }
         "specimen_change" => Some(change(series, measures)?),
-        "alignment_outlook" => Some(alignment(measures)),
+        "alignment_outlook" => Some(alignment(measures, check)),
         "seam_intensity" => Some(format!(
             "Widen the beam and renew the gain reference: tiles differ by {:.0} % where they overlap",
             100.0 * value
@@ -111,6 +120,19 @@ fn action(
         }
         _ => next_focus::action(series, tilts, measures, check, caution),
     }
+}
+
+/// By how much more, in the words that suit its size.
+fn brighter(times: f64) -> String {
+    if times < 2.0 {
+        format!("{:.0} % brighter", (100.0 * (times - 1.0)).max(1.0))
+    } else {
+        format!("{times:.1} times brighter")
+    }
+}
+
+fn length(nm: f64) -> String {
+    if nm < 100.0 { format!("{nm:.0} nm") } else { format!("{:.2} µm", nm / 1000.0) }
 }
 
 /// The remedy of the first of these causes that the seams tell.
@@ -140,12 +162,17 @@ fn axis(series: &SeriesFacts, measures: &Measures) -> Option<String> {
 }
 
 /// What the outlook on alignment asks for.
-fn alignment(measures: &Measures) -> String {
+fn alignment(measures: &Measures, check: &Check) -> String {
     let alignment = &measures.alignment;
     match alignment.warp_nm {
         Some(nm) => {
             format!("Let the specimen settle under the beam before the series: it moved in itself by {nm:.1} nm")
         }
+        None if check.sense == Sense::Above => format!(
+            "Choose a field with more structure, or spend more electrons on a tilt: what is followed lies {:.1} nm off the \
+             places that fit all tilts",
+            check.value.unwrap_or(0.0)
+        ),
         None => format!(
             "Choose a field with more structure, or add gold particles: tracks live over {:.0} % of the tilts",
             100.0 * alignment.followed_fraction.unwrap_or(0.0)

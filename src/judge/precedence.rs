@@ -4,6 +4,7 @@
 //! out of the common field, bent seams. A cause must have failed; of two checks that tell the same, the first speaks for
 //! both from a caution on; a shadow that is a mere caution explains no more than its share of the counts.
 
+use crate::judge::checks::tracking_step;
 use crate::judge::grading::{Look, is_flag};
 use crate::record::{Grade, Tilt};
 
@@ -78,9 +79,18 @@ pub fn set_aside(looks: &mut [Look], tilts: &mut [Tilt]) {
     for (at, tilt) in tilts.iter_mut().enumerate() {
         tilt.not_judged.clear();
         for cause in ORDER {
+            // Where the field stays displaced, how much of it is left in common is judged of every tilt, the first too.
+            if cause.check == tracking_step::ID && !tracking_step::leaving_out_cures(tilt) {
+                continue;
+            }
             let failed = |look: &&Look| look.id() == cause.check && look.grade_of(at) == Some(Grade::Fail);
             if looks.iter().any(|look| failed(&look)) {
-                cause.explains.iter().for_each(|lesser| set_aside_all(looks, tilt, at, cause.word, lesser));
+                for &lesser in cause.explains.iter().copied().flatten() {
+                    // A shadow upon the operator's area is what is asked there.
+                    if !(lesser == "target_visible" && cause.check == "dark_area" && has_shadow_on_area(tilt)) {
+                        set_aside_all(looks, tilt, at, cause.word, &[lesser]);
+                    }
+                }
                 if HIDES_THE_FIELD.contains(&cause.check) && has_no_place(tilt) {
                     set_aside_all(looks, tilt, at, cause.word, OF_THE_FIELD);
                 }
@@ -110,6 +120,10 @@ fn set_aside_all(looks: &mut [Look], tilt: &mut Tilt, at: usize, word: &str, les
             tilt.not_judged.push(format!("{}: {word}", look.id()));
         }
     }
+}
+
+fn has_shadow_on_area(tilt: &Tilt) -> bool {
+    tilt.tracking.as_ref().and_then(|tracking| tracking.target_dark_fraction).is_some_and(|dark| dark > 0.0)
 }
 
 fn has_no_place(tilt: &Tilt) -> bool {

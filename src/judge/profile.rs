@@ -105,6 +105,8 @@ pub struct CheckLimits {
     pub sense: Option<Sense>,
     /// How a failed tilt is left out; absent: never.
     pub excludes: Option<Excludes>,
+    /// A failed value that reaches this leaves the tilt out whatever it costs.
+    pub hard_at: Option<f64>,
     /// A deviation must also exceed this many robust standard deviations.
     pub robust_sds: Option<f64>,
     /// A value must be this many of its standard uncertainties off, or surely within the limit; else it is not known.
@@ -117,6 +119,8 @@ pub struct CheckLimits {
     pub control_after_share: Option<f64>,
     /// A shadow explains counts that are missing up to this many times its own share of the frame.
     pub explains_counts_times: Option<f64>,
+    /// A shadow over this share of the operator's area covers it.
+    pub area_covered: Option<f64>,
     /// Limits that replace these where the series is no montage.
     pub single_area: Option<SingleArea>,
     /// First limit of the share of the tilts that are followed.

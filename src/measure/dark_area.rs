@@ -14,6 +14,8 @@ pub struct DarkArea {
     pub fraction: f64,
     /// The dark cells.
     pub mask: Array2<bool>,
+    /// Cells as dark that do not hang together with the border: dense specimen, or what lies upon it.
+    pub inside: Array2<bool>,
     /// What it looks like; `None` without a dark area, or with a boundary too short to tell.
     pub shape: Option<Shape>,
 }
@@ -61,48 +63,55 @@ pub fn robust_mean(cells: &Array2<f32>) -> Option<f64> {
 /// nearly black, while densely stained specimen at the border is merely dark.
 const SHADOW_MEDIAN: f64 = 0.35;
 
+/// What does not touch the border is looked at from this share of the frame on: beads and granules are less.
+const LEAST_INSIDE: f64 = 0.01;
+
 /// Finds the dark area of a frame given as cell means less the camera's offset (NaN: outside any tile), against
 /// the robust mean of the tilt.
 pub fn find(cells: &Array2<f32>, robust_mean: f64) -> DarkArea {
-    let mut shadows: Vec<Vec<(usize, usize)>> = at_border(cells, robust_mean);
-    shadows.retain(|shadow| {
-        let median = upper_median(shadow.iter().map(|&at| f64::from(cells[at])));
+    let frame = cells.iter().filter(|v| !v.is_nan()).count().max(1) as f64;
+    let mut areas = areas(cells, robust_mean);
+    areas.retain(|(area, _)| {
+        let median = upper_median(area.iter().map(|&at| f64::from(cells[at])));
         median.is_some_and(|median| median < SHADOW_MEDIAN * robust_mean)
     });
-    let mut mask = Array2::from_elem(cells.dim(), false);
+    let (shadows, within): (Vec<_>, Vec<_>) = areas.into_iter().partition(|(_, at_border)| *at_border);
+    let shadows: Vec<Vec<(usize, usize)>> = shadows.into_iter().map(|(area, _)| area).collect();
+    let (mut mask, mut inside) = (Array2::from_elem(cells.dim(), false), Array2::from_elem(cells.dim(), false));
     shadows.iter().flatten().for_each(|&at| mask[at] = true);
-    let inside = cells.iter().filter(|v| !v.is_nan()).count().max(1);
-    let fraction = shadows.iter().map(Vec::len).sum::<usize>() as f64 / inside as f64;
+    let large = within.iter().filter(|(area, _)| area.len() as f64 >= LEAST_INSIDE * frame);
+    large.flat_map(|(area, _)| area).for_each(|&at| inside[at] = true);
+    let fraction = shadows.iter().map(Vec::len).sum::<usize>() as f64 / frame;
     let largest = shadows.iter().max_by_key(|shadow| shadow.len());
     let shape = largest.and_then(|shadow| {
         let mut alone = Array2::from_elem(cells.dim(), false);
         shadow.iter().for_each(|&at| alone[at] = true);
         shape_of(&boundary(&alone, cells), &alone)
     });
-    DarkArea { fraction, mask, shape }
+    DarkArea { fraction, mask, inside, shape }
 }
 
-/// The connected areas under half of the mean that touch the border of the frame.
-fn at_border(cells: &Array2<f32>, robust_mean: f64) -> Vec<Vec<(usize, usize)>> {
+/// The connected areas under half of the mean, and whether they touch the border of the frame.
+fn areas(cells: &Array2<f32>, robust_mean: f64) -> Vec<(Vec<(usize, usize)>, bool)> {
     let (rows, cols) = cells.dim();
     let outside = |r: usize, c: usize| r >= rows || c >= cols || cells[(r, c)].is_nan();
     let dark = |at: (usize, usize)| f64::from(cells[at]) < 0.5 * robust_mean;
     let mut seen = Array2::from_elem(cells.dim(), false);
     let mut areas = Vec::new();
     for (start, _) in cells.indexed_iter() {
-        let touches = neighbours(start.0, start.1).into_iter().any(|(r, c)| outside(r, c));
-        if !touches || !dark(start) || seen[start] {
+        if !dark(start) || seen[start] {
             continue;
         }
-        let (mut area, mut open) = (Vec::new(), vec![start]);
+        let (mut area, mut open, mut at_border) = (Vec::new(), vec![start], false);
         while let Some(at) = open.pop() {
             if !std::mem::replace(&mut seen[at], true) {
                 area.push(at);
-                let next = neighbours(at.0, at.1).into_iter();
-                open.extend(next.filter(|&(r, c)| !outside(r, c) && dark((r, c)) && !seen[(r, c)]));
+                let next = neighbours(at.0, at.1);
+                at_border |= next.iter().any(|&(r, c)| outside(r, c));
+                open.extend(next.into_iter().filter(|&(r, c)| !outside(r, c) && dark((r, c)) && !seen[(r, c)]));
             }
         }
-        areas.push(area);
+        areas.push((area, at_border));
     }
     areas
 }
@@ -202,6 +211,9 @@ mod tests {
     fn a_dark_thing_inside_is_specimen() {
         let area = frame(|x, y| (x - 30.0).hypot(y - 30.0) < 8.0);
         assert_eq!((area.fraction, area.shape), (0.0, None));
+        let share = area.inside.iter().filter(|dark| **dark).count() as f64 / 4096.0;
+        assert!((share - 64.0 * std::f64::consts::PI / 4096.0).abs() < 0.005, "{share}");
+        assert!(frame(|x, y| (x - 30.0).hypot(y - 30.0) < 3.0).inside.iter().all(|dark| !dark), "a bead");
     }
 
     #[test]

@@ -18,6 +18,7 @@ pub mod picture;
 pub mod seams;
 pub mod segments;
 pub mod sharpness;
+pub mod size_trend;
 pub mod specimen_change;
 pub mod spectrum_picture;
 pub mod tally;

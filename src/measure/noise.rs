@@ -1,12 +1,14 @@
 //! The level of counting noise under a power spectrum, estimated from the series itself.
 //!
 //! Counting noise has power in proportion to the counts and falls off with frequency as the camera's response
-//! does: `N(f) = counts · exp(c - a·f^1.5)`, f in cycles a pixel. `c` and `a` are fitted to the lowest tenth of all
-//! tilts at high frequencies, where the least signal is; with the camera's gain known, `exp c` is held near it.
+//! does: `N(f) = counts · exp(c - a·f^1.5)`, f in cycles a pixel. `c` and `a` are fitted to the tenth of all
+//! tilts that have the least at high frequencies, where the least signal is; with the camera's gain known, `exp c` is held
+//! near it.
 //! The exponent 1.5 has no source: it was chosen by eye, because it followed the noise of simulated series, between a
 //! Gaussian camera response (2) and an exponential one (1).
 
 use crate::numerics::regression;
+use std::ops::Range;
 
 /// The noise of a series: level over counts at each frequency.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -17,10 +19,12 @@ pub struct Noise {
 
 /// Signal is least from here up, in cycles a pixel.
 const HIGH_FREQUENCY: f64 = 0.33;
-/// So many neighbouring rings are taken together: of single ones the lowest tenth lies under the noise by chance.
+/// So many neighbouring rings are taken together.
 const POOLED: usize = 4;
-/// Quantile of the tilts taken for free of signal.
-const LOW_QUANTILE: f64 = 0.1;
+/// Share of the tilts taken for free of signal.
+const LOW_SHARE: f64 = 0.1;
+/// Share of the frequencies that tell a flat level: a single lowest one lies under the noise by chance.
+const LOWEST_LEVELS: f64 = 1.0 / 3.0;
 /// Weight of the known gain against all high frequencies together.
 const GAIN_WEIGHT: f64 = 0.5;
 
@@ -37,14 +41,16 @@ impl Noise {
     pub fn fit(tilts: &[Rings<'_>], frequencies: &[f64], counts_per_electron: Option<f64>) -> Option<Self> {
         let (mut f15, mut level) = (Vec::new(), Vec::new());
         let first = frequencies.iter().position(|&f| f >= HIGH_FREQUENCY)?;
+        let low = lowest(tilts, first);
         for (nth, pooled) in frequencies[first..].chunks(POOLED).enumerate() {
             let rings = first + nth * POOLED..first + nth * POOLED + pooled.len();
-            let over = |tilt: &Rings<'_>| Some(mean(&tilt.power[rings.clone()])? / tilt.counts);
-            if let Some(low) = low_quantile(tilts.iter().filter_map(over).collect()).filter(|&low| low > 0.0) {
+            let over: Vec<Option<f64>> = low.iter().map(|tilt| over_counts(tilt, rings.clone())).collect();
+            if let Some(low) = mean(&over).filter(|&low| low > 0.0) {
                 f15.push(-(pooled.iter().sum::<f64>() / pooled.len() as f64).powf(1.5));
                 level.push(low.ln());
             }
         }
+        let flat = mean_of_lowest(level.clone(), LOWEST_LEVELS);
         let mut weights = vec![1.0; level.len()];
         if let Some(gain) = counts_per_electron {
             weights.push(GAIN_WEIGHT * level.len() as f64);
@@ -59,8 +65,8 @@ impl Noise {
         }
         // A camera's response does not rise with frequency: then the noise is flat, and signal reaches up to the
         // highest frequencies. The lowest level there is, or the known gain, bounds it from above.
-        let lowest = level.iter().copied().fold(f64::INFINITY, f64::min);
-        Some(Self { c: lowest, a: 0.0 })
+        let known = counts_per_electron.map_or(f64::INFINITY, f64::ln);
+        Some(Self { c: flat?.min(known), a: 0.0 })
     }
 
     /// Noise power at a frequency (cycles a pixel) for a tilt of these counts.
@@ -75,10 +81,29 @@ fn mean(power: &[Option<f64>]) -> Option<f64> {
     (!known.is_empty()).then(|| known.iter().sum::<f64>() / known.len() as f64)
 }
 
-fn low_quantile(mut values: Vec<f64>) -> Option<f64> {
+/// Power over counts in some rings.
+fn over_counts(tilt: &Rings<'_>, rings: Range<usize>) -> Option<f64> {
+    Some(mean(&tilt.power[rings])? / tilt.counts)
+}
+
+/// The tilts with the least power over counts from a ring on: in all of them together, as in single ones chance chooses.
+fn lowest<'a, 'b>(tilts: &'a [Rings<'b>], from: usize) -> Vec<&'a Rings<'b>> {
+    let high = |tilt: &'a Rings<'b>| Some((over_counts(tilt, from..tilt.power.len())?, tilt));
+    let mut ranked: Vec<(f64, &Rings<'b>)> = tilts.iter().filter_map(high).collect();
+    ranked.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let kept = share(ranked.len(), LOW_SHARE);
+    ranked.into_iter().take(kept).map(|(_, tilt)| tilt).collect()
+}
+
+fn mean_of_lowest(mut values: Vec<f64>, of: f64) -> Option<f64> {
     values.sort_by(f64::total_cmp);
-    let at = (LOW_QUANTILE * values.len().saturating_sub(1) as f64).round() as usize;
-    values.get(at).copied()
+    values.truncate(share(values.len(), of));
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+/// A share of so many, at least one.
+fn share(of: usize, share: f64) -> usize {
+    ((share * of as f64).round() as usize).clamp(1, of.max(1))
 }
 
 #[cfg(test)]

@@ -152,6 +152,7 @@ fn figures(
     let sharpness = after.sharpness.value.zip(before.sharpness.value).filter(|(_, first)| *first > 0.0);
     SpecimenChange {
         measured: true,
+        by_magnification: false,
         why_not: None,
         tilt_deg: Some(before.tilt_deg),
         order_first: Some(before.order),

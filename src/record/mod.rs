@@ -343,8 +343,11 @@ pub struct FocusMeasure {
 pub struct Sharpness {
     /// Amplitude ratio of the fine to the middle band, counting noise taken off.
     pub value: Option<f64>,
-    /// `value` over what the neighbours in angle predict (1: as expected).
+    /// Amplitude of the fine band over what the neighbours in angle predict (1: as expected).
     pub relative: Option<f64>,
+    /// The most that it may be by what is known: three standard uncertainties above it.
+    #[serde(default)]
+    pub relative_at_most: Option<f64>,
     /// Direction of the motion (cos f, sin f) in stored (x, y), where a directional loss is significant.
     pub blur_direction_deg: Option<f64>,
     /// Amplitude lost along that direction against the series' own run at each azimuth, 0 none to 1 all.
@@ -367,6 +370,9 @@ pub struct Tracking {
     /// One standard uncertainty of it, of this tilt's place against its neighbours'.
     #[serde(default)]
     pub step_error_px: Option<f64>,
+    /// Whether the tilts beyond this one in angle stay where the step led.
+    #[serde(default)]
+    pub step_stays: Option<bool>,
     /// The same step with recorded image shift taken off.
     pub stage_step_px: Option<f64>,
     /// Peak of the normalised correlation with the neighbour.
@@ -378,6 +384,9 @@ pub struct Tracking {
     pub shared_area_worst_tile_fraction: Option<f64>,
     /// Share of the operator's area that is inside one tile and in no shadow.
     pub target_visible_fraction: Option<f64>,
+    /// Share of it that lies in a shadow.
+    #[serde(default)]
+    pub target_dark_fraction: Option<f64>,
     /// Drift between the exposures of its tiles, by its seams.
     pub drift_nm_per_s: Option<f64>,
     /// Why there is no shift.
@@ -498,18 +507,22 @@ pub struct DetailMeasure {
     pub ends_with_the_pixels: bool,
 }
 
-/// An angle recorded again, held against the first time: what the specimen has become in between.
+/// What the specimen has become: an angle recorded again, held against the first time; where none was, the magnifications of
+/// the tilts from the first recorded to the last.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SpecimenChange {
     /// Whether the data carry it.
     pub measured: bool,
+    /// Told by the magnifications of the tilts; false: by a repeated angle.
+    #[serde(default)]
+    pub by_magnification: bool,
     /// Why not.
     pub why_not: Option<String>,
     /// The angle: of those recorded more than once, the one nearest zero.
     pub tilt_deg: Option<f64>,
-    /// Order of acquisition of its first recording.
+    /// Order of acquisition of its first recording, or of the first tilt.
     pub order_first: Option<usize>,
-    /// Order of acquisition of its last recording.
+    /// Order of acquisition of its last recording, or of the last tilt.
     pub order_again: Option<usize>,
     /// Dose that the specimen received from the one to the other.
     pub dose_between_e_per_A2: Option<f64>,

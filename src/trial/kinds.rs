@@ -253,7 +253,6 @@ pub const KINDS: &[Kind] = &[
         strengths: &[0.02, 0.05, 0.1, 0.2, 0.4, 0.6],
         plain: 0.8,
         why: "four fifths of what the series is for are dark",
-        plain_means: Means::Kept,
         ..tilts("area covered", "target_visible", "share of the area", plant::covered_area)
     },
     Kind {

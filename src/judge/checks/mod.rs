@@ -31,11 +31,12 @@ mod shared_area;
 mod sharpness_drop;
 mod specimen_change;
 mod target_visible;
+mod tiles;
 mod tilt_gap;
 mod tilt_geometry;
 mod tilt_range;
 mod total_dose;
-mod tracking_step;
+pub mod tracking_step;
 mod unreadable_section;
 pub mod words;
 

@@ -36,8 +36,9 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
         return format!("all tilts have at least {} {what} in common", percent(found.value));
     }
     if found.value <= 0.0 {
+        let some = if found.tilts_deg.len() == 1 { "" } else { "some " };
         return format!(
-            "{} short of the common field, some with nothing of it that could be found (limit {}): track more often, or \
+            "{} short of the common field, {some}with nothing of it that could be found (limit {}): track more often, or \
              record a wider field",
             angles(found.tilts_deg, "is", "are"),
             limit(found, 2)

@@ -1,4 +1,5 @@
-//! Has the specimen changed its size from the first recording of an angle to its repeat?
+//! Has the specimen changed its size from the first recording of an angle to its repeat, or by the magnifications of the tilts
+//! from the first to the last?
 
 use super::words::limit;
 use super::{Case, Definition, Outcome, Values};
@@ -8,7 +9,7 @@ use crate::record::{Grade, Limit, Sense, SpecimenChange};
 /// The check.
 pub const CHECK: Definition = Definition {
     id: "specimen_change",
-    title: "Change of size at the repeated angle",
+    title: "Change of size while it was recorded",
     unit: "% in the plane",
     sense: Sense::Above,
     values,
@@ -36,8 +37,13 @@ fn telling(percent: f64, error: f64, caution: Option<Limit>, sds: f64) -> Measur
 fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let change = &case.measures.specimen_change;
     let size = sizes(change);
+    let from = if change.by_magnification {
+        "by the magnifications of the tilts, from the first recorded to the last,".into()
+    } else {
+        format!("from the first recording of {:+.1}° to its repeat", change.tilt_deg.unwrap_or(0.0))
+    };
     if found.grade == Grade::Pass {
-        return format!("from the first recording of {:+.1}° to its repeat {size}", change.tilt_deg.unwrap_or(0.0));
+        return format!("{from} {size}");
     }
     let edge_px = 0.01 * found.value * 0.5 * case.series.assembled_width_px.max(case.series.assembled_height_px) as f64;
     let remedy = if case.series.specimen == crate::record::Specimen::Vitrified {
@@ -45,11 +51,8 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     } else {
         "pre-expose longer, so that the section has shrunk before the first tilt"
     };
-    format!(
-        "from the first recording of {:+.1}° to its repeat {size} (limit {} %), which is {edge_px:.1} px at the edge: {remedy}",
-        change.tilt_deg.unwrap_or(0.0),
-        limit(found, 1)
-    )
+    let or_lens = if change.by_magnification { " (or see whether the magnification drifts)" } else { "" };
+    format!("{from} {size} (limit {} %), which is {edge_px:.1} px at the edge: {remedy}{or_lens}", limit(found, 1))
 }
 
 /// `it shrank by 1.20 ± 0.03 % across the axis and …`.
@@ -64,7 +67,8 @@ fn sizes(change: &SpecimenChange) -> String {
     match across.zip(along) {
         Some((across, along)) => format!("the specimen {across} and {along}"),
         None => {
-            let larger = told(change.in_plane_percent, change.in_plane_error_percent, "along x or y of the picture");
+            let way = if change.by_magnification { "alike in all directions" } else { "along x or y of the picture" };
+            let larger = told(change.in_plane_percent, change.in_plane_error_percent, way);
             format!("the specimen {}", larger.unwrap_or_else(|| "changed".into()))
         }
     }

@@ -6,15 +6,24 @@ use crate::measured::NotMeasured;
 use crate::record::Sense;
 use crate::record::{SeriesFacts, Tilt};
 
+/// Its id.
+pub const ID: &str = "tracking_step";
+
 /// The check.
 pub const CHECK: Definition = Definition {
-    id: "tracking_step",
+    id: ID,
     title: "Jumps of the field",
     unit: "share of the shorter side",
     sense: Sense::Above,
     values,
     sentence,
 };
+
+/// Where the field stays where a jump led, the tilts beyond are displaced as much as the first: without that one they still
+/// are.
+pub fn leaving_out_cures(tilt: &Tilt) -> bool {
+    tilt.tracking.as_ref().and_then(|tracking| tracking.step_stays) != Some(true)
+}
 
 fn side_px(case: &Case<'_>) -> f64 {
     case.series.width_px.min(case.series.height_px).max(1) as f64

@@ -10,6 +10,8 @@ use rayon::prelude::*;
 pub(super) const DULL: f64 = 0.75;
 /// A motion only takes power away: what it leaves may stand at most this much above the series' run.
 const MOST_LEVEL: f64 = 1.25;
+/// … and at least this much where it takes nothing, across its direction; a blur that is alike in all directions leaves less.
+const LEAST_LEVEL: f64 = 0.5;
 /// The level of the noise under a band is known to this share of it.
 const NOISE_UNSURE: f64 = 0.05;
 /// What views differ by is told by tilts where more than this of the typical power is expected …
@@ -103,8 +105,7 @@ impl Directions {
             if signals.cells[at].is_none() {
                 continue;
             }
-            let dull = tilt.relative.is_some_and(|relative| relative < DULL);
-            let found = self.fit(powers, if dull { SIGNIFICANT_OF_DULL } else { SIGNIFICANT });
+            let found = self.fit(powers, if tilt.is_dull() { SIGNIFICANT_OF_DULL } else { SIGNIFICANT });
             // None found is none only where it could have been seen.
             let none = visible.then_some(0.0);
             tilt.directional_loss = found.map(|(length, _)| loss_at_half_nyquist(length)).or(none);
@@ -114,19 +115,19 @@ impl Directions {
 
     /// Length and direction of the motion, where one makes the fit better by more than `least`.
     fn fit(&self, powers: &[Power], least: f64) -> Option<(f64, f64)> {
-        let still = self.chi_square(powers, &vec![1.0; self.cells.len()]);
+        let still = self.chi_square(powers, &vec![1.0; self.cells.len()], 0.0);
         let (chi, length, direction) = self
             .patterns
             .iter()
-            .map(|(length, direction, left)| (self.chi_square(powers, left), *length, *direction))
+            .map(|(length, direction, left)| (self.chi_square(powers, left, LEAST_LEVEL), *length, *direction))
             .min_by(|a, b| a.0.total_cmp(&b.0))?;
         // A misfit of the best motion enlarges all errors: what no motion explains must not speak for one.
         let misfit = (chi / (self.cells.len() as f64 - 3.0).max(1.0)).max(1.0);
         ((still - chi) / misfit > least).then_some((length, direction))
     }
 
-    /// χ² of a pattern with a free level in every band, over noise whose level is known so far.
-    fn chi_square(&self, powers: &[Power], left: &[f64]) -> f64 {
+    /// χ² of a pattern with a free level in every band, not under `least`, over noise whose level is known so far.
+    fn chi_square(&self, powers: &[Power], left: &[f64], least: f64) -> f64 {
         let mut chi = 0.0;
         for (start, noise) in (0..self.cells.len()).step_by(SECTORS).zip(&self.noise) {
             let mut sums = Sums { nn: (NOISE_UNSURE * noise).powi(-2), ..Sums::default() };
@@ -137,7 +138,7 @@ impl Directions {
                     powers[at].expected * left[at],
                 );
             }
-            chi += sums.chi_square();
+            chi += sums.chi_square(least);
         }
         chi
     }
@@ -148,7 +149,7 @@ impl Directions {
         let still = vec![1.0; self.cells.len()];
         self.patterns.iter().filter(|(length, _, _)| Some(*length) == nearest).all(|(_, _, left)| {
             let moved: Vec<Power> = left.iter().map(|&found| Power { found, expected: 1.0 }).collect();
-            self.chi_square(&moved, &still) > SIGNIFICANT
+            self.chi_square(&moved, &still, 0.0) > SIGNIFICANT
         })
     }
 
@@ -195,14 +196,14 @@ impl Sums {
     }
 
     /// Least Σ w (f - level p - offset)², the level within what a motion can leave.
-    fn chi_square(&self) -> f64 {
+    fn chi_square(&self, least: f64) -> f64 {
         // With the best offset for each level, what is left is a parabola in the level.
         let (ff, fp, pp) = (
             self.ff - self.fn_ * self.fn_ / self.nn,
             self.fp - self.fn_ * self.pn / self.nn,
             self.pp - self.pn * self.pn / self.nn,
         );
-        let level = if pp > 0.0 { (fp / pp).clamp(0.0, MOST_LEVEL) } else { 0.0 };
+        let level = if pp > 0.0 { (fp / pp).clamp(least, MOST_LEVEL) } else { least };
         ff - 2.0 * level * fp + level * level * pp
     }
 }

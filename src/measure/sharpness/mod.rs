@@ -4,8 +4,8 @@
 //! counting noise taken off (S = P - N, see [`crate::measure::noise`]). The fine band is the highest octave in
 //! which the series as a whole shows signal; the middle band lies two octaves below it.
 //!
-//! `relative` holds a tilt up to its neighbours in angle: the change of ln S_fine off its smooth run, less as much
-//! of the change of ln S_middle as goes along with it in this series, as an amplitude ratio (1: as expected).
+//! `relative` holds a tilt up to its neighbours in angle, as an amplitude ratio (1: as expected), by that ratio or by what a
+//! Gaussian blur leaves in all bands with signal (see `relative.rs`).
 //!
 //! A motion by L along azimuth f during the exposure multiplies the power at (g, φ) by sinc²(g L cos(φ - f)). That
 //! pattern is fitted to the power in bands × sectors over the series' own run in each; every band has a free
@@ -39,8 +39,10 @@ const HANN_BANDWIDTH: f64 = 2.25;
 
 /// A band carries signal if the series' median signal is this share of the noise …
 const LEAST_SIGNAL: f64 = 0.05;
-/// … and this many standard deviations of it.
-const SIGNAL_AFTER_SDS: f64 = 4.0;
+/// … and this many standard deviations of what a single tilt's is known to, …
+const SIGNAL_AFTER_SDS: f64 = 2.0;
+/// … this many for a direction, which is sought in parts of it.
+const DIRECTED_AFTER_SDS: f64 = 4.0;
 
 /// Edges of the rings, in cycles a pixel.
 pub fn ring_edges() -> Vec<f64> {
@@ -95,6 +97,8 @@ pub struct TiltSharpness {
     pub run: Option<f64>,
     /// Amplitude of the fine band over what is expected.
     pub relative: Option<f64>,
+    /// The most that may be left by what is known: three standard uncertainties over `relative`.
+    pub relative_at_most: Option<f64>,
     /// Direction of the motion, where one is significant.
     pub direction_deg: Option<f64>,
     /// Amplitude lost along it at half Nyquist; `None` where a motion of 3 px could not have been seen.
@@ -105,6 +109,14 @@ pub struct TiltSharpness {
     pub noise: Option<f64>,
     /// Amplitude at each azimuth over the series' run, fine bands together.
     pub azimuth_relative: Vec<Option<f64>>,
+}
+
+impl TiltSharpness {
+    /// Whether it has plainly lost fine detail.
+    fn is_dull(&self) -> bool {
+        let below = |value: Option<f64>, limit: f64| value.is_some_and(|value| value < limit);
+        below(self.relative, DULL) && below(self.relative_at_most, 1.0)
+    }
 }
 
 /// Sharpness of a series, or why there is none.
@@ -134,7 +146,7 @@ pub fn measure(
         return SeriesSharpness { tilts, reach: signals.reach, why_not: Some(why.into()) };
     };
     let why_not = relative(&signals, &bands, places, &mut tilts).err();
-    let dull: Vec<bool> = tilts.iter().map(|tilt| tilt.relative.is_some_and(|relative| relative < DULL)).collect();
+    let dull: Vec<bool> = tilts.iter().map(TiltSharpness::is_dull).collect();
     Directions::of(&signals, &bands, (places, &dull), motions).judge(&signals, &mut tilts);
     SeriesSharpness { tilts, reach: signals.reach, why_not }
 }
@@ -234,25 +246,28 @@ fn band(cells: &[Signal], band: usize) -> Signal {
 struct Bands {
     fine: Vec<usize>,
     middle: Vec<usize>,
+    /// Bands with signal.
+    carrying: Vec<usize>,
     /// Bands with enough signal for a direction.
     directed: Vec<usize>,
 }
 
 impl Bands {
     fn of(signals: &Signals) -> Option<Self> {
-        let carries = |band: usize| {
+        let carries = |band: usize, sds: f64| {
             let power = signals.median_over_tilts(band, |s| s.power);
             let error = signals.median_over_tilts(band, |s| s.error);
-            signals.median_over_tilts(band, |s| s.over_noise) >= LEAST_SIGNAL && power > SIGNAL_AFTER_SDS * error
+            signals.median_over_tilts(band, |s| s.over_noise) >= LEAST_SIGNAL && power > sds * error
         };
-        let directed: Vec<usize> = (0..BANDS).filter(|&band| carries(band)).collect();
-        let top = BAND_EDGES[*directed.last()? + 1];
+        let carrying: Vec<usize> = (0..BANDS).filter(|&band| carries(band, SIGNAL_AFTER_SDS)).collect();
+        let top = BAND_EDGES[*carrying.last()? + 1];
         let within = |low: f64, high: f64| {
             let inside = |&band: &usize| BAND_EDGES[band] >= 0.95 * low && BAND_EDGES[band + 1] <= 1.05 * high;
-            directed.iter().copied().filter(inside).collect::<Vec<usize>>()
+            carrying.iter().copied().filter(inside).collect::<Vec<usize>>()
         };
         let (fine, middle) = (within(top / 2.0, top), within(top / 8.0, top / 4.0));
-        (!fine.is_empty() && !middle.is_empty()).then_some(Self { fine, middle, directed })
+        let directed = carrying.iter().copied().filter(|&band| carries(band, DIRECTED_AFTER_SDS)).collect();
+        (!fine.is_empty() && !middle.is_empty()).then_some(Self { fine, middle, carrying, directed })
     }
 }
 

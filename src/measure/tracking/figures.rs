@@ -1,10 +1,11 @@
 //! Tracking and geometry as the record keeps them.
 
 use crate::intake::Series;
+use crate::measure::dark_area::DarkArea;
 use crate::measure::geometry::{self, Point};
 use crate::measure::seams::settle::Settled;
 use crate::measure::tracking::chain::Apart;
-use crate::measure::tracking::shared::{self, Field, Frame, Share};
+use crate::measure::tracking::shared::{self, Field, Frame, Share, Target};
 use crate::measure::tracking::steps::Step;
 use crate::measure::tracking::{Tracked, shift};
 use crate::measured::{Measured, NotMeasured};
@@ -19,8 +20,10 @@ pub struct TiltFrame<'a> {
     pub readable: Vec<bool>,
     /// The verdict leaves it out.
     pub left_out: bool,
-    /// Dark cells of the assembled frame, and the side of a cell in px.
-    pub dark: Option<(&'a Array2<bool>, usize)>,
+    /// Dark area of the assembled frame.
+    pub dark: Option<&'a DarkArea>,
+    /// Side of its cells in px.
+    pub cell_px: usize,
 }
 
 /// The record's tracking of every tilt.
@@ -34,9 +37,11 @@ pub fn of_tilts(series: &Series, tracked: &Measured<Tracked>, frames: &[TiltFram
     let middle_px = middle_px(series);
     let fields: Vec<Field> = (0..frames.len()).map(|at| field(series, tracked, at, &frames[at])).collect();
     let shares = shared::shares(&fields, tracked.start, middle_px);
+    let of_area = |at: usize| target(series, tracked, &fields, frames, at);
     (0..frames.len())
         .map(|at| Tracking {
-            target_visible_fraction: visible(series, tracked, &fields, at, &frames[at]),
+            target_visible_fraction: of_area(at).map(|area| area.visible),
+            target_dark_fraction: of_area(at).map(|area| area.dark),
             ..of_tilt(tracked, at, shares[at].as_ref())
         })
         .collect()
@@ -52,11 +57,13 @@ fn of_tilt(tracked: &Tracked, at: usize, share: Option<&Share>) -> Tracking {
         shift_y_px: place.map(|place| place[1]),
         step_px: tracked.steps_px[at].as_ref().map(Step::length),
         step_error_px: tracked.step_error_px(at),
+        step_stays: tracked.step_stays(at),
         stage_step_px: tracked.stage_steps_px[at].as_ref().map(Step::length),
         correlation: tracked.correlations[at],
         shared_area_fraction: share.map(|share| share.whole).or(none),
         shared_area_worst_tile_fraction: worst.or(none),
         target_visible_fraction: None,
+        target_dark_fraction: None,
         drift_nm_per_s: None,
         why_not: why_not(tracked, at).map(str::to_owned),
     }
@@ -110,16 +117,22 @@ fn field(series: &Series, tracked: &Tracked, at: usize, frame: &TiltFrame<'_>) -
     }
 }
 
-fn visible(series: &Series, tracked: &Tracked, fields: &[Field], at: usize, frame: &TiltFrame<'_>) -> Option<f64> {
+/// Shares of the operator's area that a tilt shows, and that lie in the dark. What is dark inside the frame is a shadow only
+/// where the start shows no dark thing of the specimen's.
+fn target(series: &Series, tracked: &Tracked, fields: &[Field], frames: &[TiltFrame<'_>], at: usize) -> Option<Target> {
     let area = series.targets().area_px?;
-    let clear = |x: f64, y: f64| match frame.dark {
-        Some((dark, cell_px)) => {
-            let index = |px: f64| (px.max(0.0) / cell_px as f64) as usize;
-            !dark.get((index(y), index(x))).copied().unwrap_or(false)
-        }
-        None => true,
+    let at_cell = |mask: &Array2<bool>, frame: &TiltFrame<'_>, [x, y]: [f64; 2]| {
+        let index = |px: f64| (px.max(0.0) / frame.cell_px as f64) as usize;
+        mask.get((index(y), index(x))).copied().unwrap_or(false)
     };
-    shared::visible(area, &fields[at], fields[tracked.start].view, middle_px(series), clear)
+    let (frame, first) = (&frames[at], &frames[tracked.start]);
+    let is_dark = |there: [f64; 2], at_start: [f64; 2]| {
+        frame.dark.is_some_and(|dark| {
+            let specimen = first.dark.is_some_and(|dark| at_cell(&dark.inside, first, at_start));
+            at_cell(&dark.mask, frame, there) || !specimen && at_cell(&dark.inside, frame, there)
+        })
+    };
+    shared::target(area, &fields[at], fields[tracked.start].view, middle_px(series), is_dark)
 }
 
 /// What the page draws of a tilt's seams and tiles: places of the tiles, and of each seam's patches their middle in the

@@ -231,6 +231,17 @@ impl Tracked {
         Some((x * x * xx + 2.0 * x * y * xy + y * y * yy).max(0.0).sqrt())
     }
 
+    /// Whether the tilts beyond this one in angle stay where its step led; `None` where it made none, or nothing lies beyond.
+    pub fn step_stays(&self, at: usize) -> Option<bool> {
+        let step = self.steps_px[at].as_ref().filter(|step| step.length() > 0.0)?;
+        if !step.stays() {
+            return Some(false);
+        }
+        let (from, _) = *step.shares.first()?;
+        let beyond = if from < at { at + 1..self.positions_px.len() } else { 0..at };
+        self.positions_px[beyond].iter().any(Option::is_some).then_some(true)
+    }
+
     /// What a tilt is seen through.
     pub fn view(&self, tilt_deg: f64) -> View {
         View { across: self.axis.across(), tilt_deg }

@@ -51,9 +51,11 @@ pub struct Share {
 }
 
 /// Share of the start's field that is common to all kept tilts from zero out to each tilt; `None` where a place is not
-/// known. `middle_px` is the middle of the assembled picture.
+/// known. `middle_px` is the middle of the assembled picture. Where the start is left out, or shows what most others do not, a
+/// tilt that shows what most do stands in for it.
 pub fn shares(fields: &[Field], start: usize, middle_px: [f64; 2]) -> Vec<Option<Share>> {
     let mut shares = vec![None; fields.len()];
+    let start = reference(fields, start);
     let points = raster(&fields[start].tiles);
     let mut kept = vec![true; points.len()];
     let mut outward: Vec<usize> = (0..fields.len()).collect();
@@ -64,7 +66,9 @@ pub fn shares(fields: &[Field], start: usize, middle_px: [f64; 2]) -> Vec<Option
     });
     for at in outward {
         let Some(place) = fields[at].place_px else { continue };
-        let seen = seen(&fields[at], &fields[start], place, middle_px, &points);
+        let [x0, y0] = fields[start].place_px.unwrap_or_default();
+        let seen =
+            seen(&fields[at], &fields[start], place, [middle_px, [middle_px[0] + x0, middle_px[1] + y0]], &points);
         let both: Vec<bool> = seen.iter().zip(&kept).map(|(a, b)| *a && *b).collect();
         let own = seen.iter().filter(|&&seen| seen).count() as f64 / points.len().max(1) as f64;
         shares[at] = Some(share(&points, &both));
@@ -75,6 +79,32 @@ pub fn shares(fields: &[Field], start: usize, middle_px: [f64; 2]) -> Vec<Option
     shares
 }
 
+/// The start, or the tilt nearest zero among those whose places agree with most.
+fn reference(fields: &[Field], start: usize) -> usize {
+    let candidates = || fields.iter().enumerate().filter(|(_, field)| !field.left_out);
+    let placed: Vec<(usize, [f64; 2])> = candidates().filter_map(|(at, field)| Some((at, field.place_px?))).collect();
+    let far = extent(&fields[start].tiles).map(|[low, high]| (1.0 - LOST) * (high - low));
+    let agree = |place: [f64; 2]| {
+        let near = |other: [f64; 2]| (0..2).all(|k| (other[k] - place[k]).abs() < far[k]);
+        placed.iter().filter(|(_, other)| near(*other)).count()
+    };
+    if placed.iter().any(|&(at, place)| at == start && 2 * agree(place) >= placed.len()) {
+        return start;
+    }
+    let most = placed.iter().map(|(_, place)| agree(*place)).max().unwrap_or(0);
+    let best = placed.iter().filter(|(_, place)| agree(*place) == most).map(|(at, _)| *at);
+    best.min_by(|&a, &b| fields[a].view.tilt_deg.abs().total_cmp(&fields[b].view.tilt_deg.abs())).unwrap_or(start)
+}
+
+/// First and last column and row of the tiles together.
+fn extent(tiles: &[((usize, usize), Frame)]) -> [[f64; 2]; 2] {
+    let over = |of: fn(&Frame) -> [f64; 2]| {
+        let sides = tiles.iter().map(|(_, frame)| of(frame));
+        sides.fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], [l, h]| [low.min(l), high.max(h)])
+    };
+    [over(|frame| frame.x), over(|frame| frame.y)]
+}
+
 /// A point of the field: its place in the assembled picture of the start, and the tile it is counted to.
 struct Point {
     place_px: [f64; 2],
@@ -82,9 +112,7 @@ struct Point {
 }
 
 fn raster(tiles: &[((usize, usize), Frame)]) -> Vec<Point> {
-    let low = |of: fn(&Frame) -> f64| tiles.iter().map(|(_, f)| of(f)).fold(f64::INFINITY, f64::min);
-    let high = |of: fn(&Frame) -> f64| tiles.iter().map(|(_, f)| of(f)).fold(f64::NEG_INFINITY, f64::max);
-    let (x0, x1, y0, y1) = (low(|f| f.x[0]), high(|f| f.x[1]), low(|f| f.y[0]), high(|f| f.y[1]));
+    let [[x0, x1], [y0, y1]] = extent(tiles);
     let step = ((x1 - x0).max(y1 - y0) / RASTER as f64).max(1e-9);
     let count = |span: f64| (span / step).floor().max(0.0) as usize;
     let mut points = Vec::new();
@@ -101,12 +129,14 @@ fn raster(tiles: &[((usize, usize), Frame)]) -> Vec<Point> {
 
 /// Points that a tilt shows. A tile that was not recorded is another fault than a field that moved away: where it is
 /// lacking, the tilt is not charged with it.
-fn seen(field: &Field, start: &Field, place: [f64; 2], middle_px: [f64; 2], points: &[Point]) -> Vec<bool> {
+/// `middles_px` are that of the assembled picture, and where the feature of the places is at the start.
+fn seen(field: &Field, start: &Field, place: [f64; 2], middles_px: [[f64; 2]; 2], points: &[Point]) -> Vec<bool> {
+    let [middle_px, feature_px] = middles_px;
     let m = stretch(start.view, field.view);
     let lacks = |tile: (usize, usize)| field.tiles.iter().all(|(own, _)| *own != tile);
     let lacking: Vec<Frame> = start.tiles.iter().filter(|(tile, _)| lacks(*tile)).map(|(_, frame)| *frame).collect();
     let one = |point: &Point| {
-        let [x, y] = apply(m, [point.place_px[0] - middle_px[0], point.place_px[1] - middle_px[1]]);
+        let [x, y] = apply(m, [point.place_px[0] - feature_px[0], point.place_px[1] - feature_px[1]]);
         let there = [middle_px[0] + place[0] + x, middle_px[1] + place[1] + y];
         field.tiles.iter().map(|(_, frame)| frame).chain(&lacking).any(|frame| frame.holds(there))
     };
@@ -126,19 +156,28 @@ fn share(points: &[Point], kept: &[bool]) -> Share {
     Share { whole: of(None), tiles: tiles.into_iter().map(|tile| (tile, of(Some(tile)))).collect() }
 }
 
-/// Share of an area (x, y, width, height on the start's assembled picture) that a tilt shows in exactly one tile and
-/// where `clear(x, y)` says that it is not in a shadow.
-pub fn visible(
+/// What a tilt shows of an area.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Target {
+    /// Share that it shows in exactly one tile and in no shadow.
+    pub visible: f64,
+    /// Share that lies in a shadow.
+    pub dark: f64,
+}
+
+/// What a tilt shows of an area (x, y, width, height on the start's assembled picture); `is_dark(place here, place at the
+/// start)` says what lies in a shadow. `None` where the tilt has no place.
+pub fn target(
     area_px: [f64; 4],
     field: &Field,
     from: View,
     middle_px: [f64; 2],
-    clear: impl Fn(f64, f64) -> bool,
-) -> Option<f64> {
+    is_dark: impl Fn([f64; 2], [f64; 2]) -> bool,
+) -> Option<Target> {
     let place = field.place_px?;
     let m = stretch(from, field.view);
     const ACROSS: usize = 32;
-    let mut shown = 0;
+    let (mut shown, mut in_shadow) = (0usize, 0usize);
     for row in 0..ACROSS {
         for col in 0..ACROSS {
             let part = |k: usize| (k as f64 + 0.5) / ACROSS as f64;
@@ -146,10 +185,13 @@ pub fn visible(
             let [dx, dy] = apply(m, [x - middle_px[0], y - middle_px[1]]);
             let there = [middle_px[0] + place[0] + dx, middle_px[1] + place[1] + dy];
             let tiles = field.tiles.iter().filter(|(_, frame)| frame.holds(there)).count();
-            shown += usize::from(tiles == 1 && clear(there[0], there[1]));
+            let dark = tiles > 0 && is_dark(there, [x, y]);
+            shown += usize::from(tiles == 1 && !dark);
+            in_shadow += usize::from(dark);
         }
     }
-    Some(shown as f64 / (ACROSS * ACROSS) as f64)
+    let share = |count: usize| count as f64 / (ACROSS * ACROSS) as f64;
+    Some(Target { visible: share(shown), dark: share(in_shadow) })
 }
 
 #[cfg(test)]
@@ -185,6 +227,15 @@ mod tests {
         assert_eq!(shares[2].as_ref().unwrap().whole, 1.0);
     }
 
+    /// A lone start that lies far off: the others still share their field, and it is the one that does not.
+    #[test]
+    fn a_start_that_is_off_all_others_is_no_measure_of_them() {
+        let off = |at: usize| if at == 2 { [0.0, 0.0] } else { [1.0, 80.0] };
+        let fields: Vec<Field> = (0..5).map(|at| field(3.0 * at as f64 - 6.0, at, off(at))).collect();
+        let whole: Vec<f64> = shares(&fields, 2, [50.0, 95.0]).into_iter().map(|share| share.unwrap().whole).collect();
+        assert!(whole.iter().enumerate().all(|(at, whole)| (at == 2) == (*whole < LOST)), "{whole:?}");
+    }
+
     #[test]
     fn a_tilt_that_is_left_out_costs_no_other() {
         let mut fields = [field(0.0, 0, [0.0; 2]), field(3.0, 1, [0.0, 60.0]), field(6.0, 2, [0.0; 2])];
@@ -198,11 +249,12 @@ mod tests {
     #[test]
     fn an_area_on_a_seam_or_in_the_dark_is_not_seen() {
         let here = field(0.0, 0, [0.0; 2]);
-        let see = |area: [f64; 4], clear: &dyn Fn(f64, f64) -> bool| {
-            visible(area, &here, here.view, [50.0, 95.0], clear).unwrap()
+        let see = |area: [f64; 4], dark: &dyn Fn(f64) -> bool| {
+            target(area, &here, here.view, [50.0, 95.0], |[x, _], _| dark(x)).unwrap()
         };
-        assert_eq!(see([10.0, 10.0, 40.0, 60.0], &|_, _| true), 1.0);
-        assert!((see([10.0, 80.0, 40.0, 20.0], &|_, _| true) - 0.5).abs() < 0.05);
-        assert!((see([10.0, 10.0, 40.0, 60.0], &|x, _| x > 30.0) - 0.5).abs() < 0.05);
+        assert_eq!(see([10.0, 10.0, 40.0, 60.0], &|_| false), Target { visible: 1.0, dark: 0.0 });
+        assert!((see([10.0, 80.0, 40.0, 20.0], &|_| false).visible - 0.5).abs() < 0.05);
+        let half = see([10.0, 10.0, 40.0, 60.0], &|x| x <= 30.0);
+        assert!((half.visible - 0.5).abs() < 0.05 && (half.dark - 0.5).abs() < 0.05, "{half:?}");
     }
 }

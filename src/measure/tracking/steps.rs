@@ -2,7 +2,8 @@
 //!
 //! A tilt's movement leads to it from its neighbour in angle. A tilt that jumped alone has two, there and back: the
 //! second is its neighbour's movement and not its neighbour's jump, so it is taken off, and the jump is told once, at
-//! the tilt that jumped. A jump that stays is told at the later of the two tilts in the order of acquisition; over a hole
+//! the tilt that jumped. A jump that stays is told at the later of the two tilts in the order of acquisition, of two at an end
+//! of the range at the outer one; over a hole
 //! in the range, where pictures have too little in common, nobody knows whether there was one.
 
 use crate::numerics::median::upper_median;
@@ -232,7 +233,13 @@ fn alone(rest: &Rests, over_breaks: &Rests, least: f64) -> Vec<(usize, [f64; 2])
 fn attribute(points: &[Point], known: &[usize], mut rest: Rests, over_breaks: &Rests, least: f64) -> Vec<Option<Step>> {
     let mut steps: Vec<Option<Step>> = known.iter().map(|&at| Some(Step::none(at))).collect();
     let usual = usual_gap(points, known);
-    let later = |k: usize| if points[known[k + 1]].order >= points[known[k]].order { k + 1 } else { k };
+    // A tilt at the end of the range that lies off all others is the one that is off, whenever it was recorded.
+    let later = |k: usize| match k {
+        0 => 0,
+        _ if k + 2 == known.len() => k + 1,
+        _ if points[known[k + 1]].order >= points[known[k]].order => k + 1,
+        _ => k,
+    };
     for k in (0..rest.len()).filter(|&k| is_hole(points, known[k], known[k + 1])) {
         steps[later(k)] = None;
     }
@@ -293,6 +300,19 @@ mod tests {
         let found = run(41, jumped, |at| 40 - at);
         assert!((found[20] - 9.0).abs() < 1.5, "{found:?}");
         assert!(found.iter().enumerate().all(|(at, step)| at == 20 || *step < 2.0), "{found:?}");
+    }
+
+    #[test]
+    fn an_end_that_lies_off_all_others_is_told_itself() {
+        let jumped = |at: usize, deg: f64| {
+            let [x, y] = smooth(at, deg);
+            Some(if at == 0 { [x + 9.0, y] } else { [x, y] })
+        };
+        // Recorded first, or last: either way the others agree.
+        for found in [run(41, jumped, |at| at), run(41, jumped, |at| 40 - at)] {
+            assert!((found[0] - 9.0).abs() < 1.5, "{found:?}");
+            assert!(found.iter().skip(1).all(|step| *step < 2.0), "{found:?}");
+        }
     }
 
     #[test]

@@ -112,7 +112,7 @@ fn a_dark_tilt_is_dark_and_nothing_else() {
         tilt.counts.dark_area_fraction = Some(0.9);
         tilt.counts.ratio_to_target = Some(0.1);
         tilt.counts.mean_over_run = Some(0.1);
-        tilt.sharpness.relative = Some(0.2);
+        (tilt.sharpness.relative, tilt.sharpness.relative_at_most) = (Some(0.2), Some(0.3));
         tilt.sharpness.directional_loss = Some(0.9);
         tilt.tracking.as_mut().unwrap().step_px = Some(150.0);
     });
@@ -129,7 +129,7 @@ fn too_few_electrons_come_before_blur_and_an_odd_count() {
     let (_, _, tilts) = judged(|tilts, _| {
         tilts[9].counts.ratio_to_target = Some(0.2);
         tilts[9].counts.mean_over_run = Some(0.2);
-        tilts[9].sharpness.relative = Some(0.2);
+        blur(tilts, [9]);
     });
     assert_eq!(tilts[9].flags, ["counts_target"]);
     assert!(tilts[9].not_judged.contains(&"sharpness_drop: too few electrons".to_owned()));

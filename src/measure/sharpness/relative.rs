@@ -5,10 +5,10 @@
 //! described, band by band, as `A · r^(2 (f/F)²)`, what a Gaussian blur leaves. `r` is the amplitude that is left at F, the
 //! middle of the fine band, and `A` a level close to one. Each band weighs by its own scatter from tilt to tilt and by its
 //! counting error. A band that fits not at all counts no more than one that fits badly: structures seen edge-on raise the
-//! coarse bands of a few tilts many times over. The ratio is taken, unless all bands tell a greater loss for sure, the
+//! coarse bands of a few tilts many times over. The ratio is taken, unless all bands tell a great loss for sure, the
 //! ratios scatter too much, or their bands are weak.
 
-use super::{BAND_EDGES, Bands, Signal, Signals, TiltSharpness, known};
+use super::{BAND_EDGES, Bands, DULL, Signal, Signals, TiltSharpness, known};
 use crate::measure::opposite;
 use crate::numerics::median::{MAD_TO_SD, upper_median};
 use crate::numerics::regression;
@@ -92,8 +92,8 @@ pub(super) fn relative(
         let of_bands = of_bands.filter(|_| by_bands.scatter <= LARGEST_SCATTER);
         let of_ratio = by_ratio.changes[at].map(|change| (change, change + SURE_SDS * by_ratio.scatter));
         let chosen = match (of_ratio.filter(|_| ratio_tells), of_bands) {
-            // A loss that all bands tell for sure is none that the middle band's own fall explains.
-            (Some(ratio), Some(bands)) if bands.1 < 0.0 && bands.0 < ratio.0 => Some(bands),
+            // A great loss that all bands tell for sure is none that the middle band's own fall explains.
+            (Some(ratio), Some(bands)) if bands.1 < DULL.ln() && bands.0 < ratio.0 => Some(bands),
             (Some(ratio), _) => Some(ratio),
             (None, bands) => bands,
         };

@@ -255,17 +255,3 @@ fn a_jump_after_which_the_field_stays_costs_no_tilt() {
     });
     assert!(tilts[14].exclude && tilts[14].flags.contains(&"shared_area".to_owned()), "{:?}", tilts[14].flags);
 }
-
-#[test]
-fn tilts_of_another_field_go_whatever_gap_they_leave() {
-    let out = |share: f64| {
-        let (_, verdict, _) = judged(|tilts, _| {
-            for tilt in &mut tilts[18..21] {
-                tilt.tracking.as_mut().unwrap().shared_area_fraction = Some(share);
-            }
-        });
-        verdict.exclude_tilts_deg.len()
-    };
-    assert_eq!(out(0.0), 3);
-    assert!(out(0.3) < 3, "what shows a part of the field may be kept");
-}

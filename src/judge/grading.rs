@@ -186,12 +186,6 @@ impl Look {
         }
     }
 
-    /// Whether a failed value is so bad that the tilt goes whatever it costs.
-    fn is_hard(&self, value: f64) -> bool {
-        let reached = |at: f64| if self.sense == Sense::Below { value <= at } else { value >= at };
-        self.limits.hard_at.is_some_and(reached)
-    }
-
     /// Takes the value of a tilt away, for this cause.
     pub fn set_aside(&mut self, tilt: usize, cause: &str) {
         if let Values::Tilts(values) = &mut self.values
@@ -282,7 +276,7 @@ fn candidates(looks: &[Look], tilts: &[Tilt]) -> Vec<Candidate> {
             let cures = look.id() != tracking_step::ID || tracking_step::leaving_out_cures(&tilts[tilt]);
             if failed && cures && candidates.iter().all(|candidate| candidate.tilt != tilt) {
                 let value = value.as_ref().ok().copied();
-                let hard = excludes == Excludes::Hard || value.is_some_and(|value| look.is_hard(value));
+                let hard = excludes == Excludes::Hard;
                 let severity = severity(value, look.fail, look.sense);
                 candidates.push(Candidate { tilt, cause: look.definition.id, hard, severity });
             }

@@ -105,8 +105,6 @@ pub struct CheckLimits {
     pub sense: Option<Sense>,
     /// How a failed tilt is left out; absent: never.
     pub excludes: Option<Excludes>,
-    /// A failed value that reaches this leaves the tilt out whatever it costs.
-    pub hard_at: Option<f64>,
     /// A deviation must also exceed this many robust standard deviations.
     pub robust_sds: Option<f64>,
     /// A value must be this many of its standard uncertainties off, or surely within the limit; else it is not known.

@@ -246,6 +246,10 @@ fn band(cells: &[Signal], band: usize) -> Signal {
 struct Bands {
     fine: Vec<usize>,
     middle: Vec<usize>,
+    /// Whether every tilt shows signal in both by itself.
+    is_strong: bool,
+    /// The highest octave with signal, strong or not.
+    described: Vec<usize>,
     /// Bands with signal.
     carrying: Vec<usize>,
     /// Bands with enough signal for a direction.
@@ -260,14 +264,30 @@ impl Bands {
             signals.median_over_tilts(band, |s| s.over_noise) >= LEAST_SIGNAL && power > sds * error
         };
         let carrying: Vec<usize> = (0..BANDS).filter(|&band| carries(band, SIGNAL_AFTER_SDS)).collect();
-        let top = BAND_EDGES[*carrying.last()? + 1];
+        let directed: Vec<usize> = (0..BANDS).filter(|&band| carries(band, DIRECTED_AFTER_SDS)).collect();
+        let (strong, any) = (Octaves::of(&directed), Octaves::of(&carrying));
+        let described = any.as_ref().or(strong.as_ref())?.fine.clone();
+        let is_strong = strong.is_some();
+        let Octaves { fine, middle } = strong.or(any)?;
+        Some(Self { fine, middle, is_strong, described, carrying, directed })
+    }
+}
+
+/// The highest octave of some bands, and that two octaves below it.
+struct Octaves {
+    fine: Vec<usize>,
+    middle: Vec<usize>,
+}
+
+impl Octaves {
+    fn of(bands: &[usize]) -> Option<Self> {
+        let top = BAND_EDGES[*bands.last()? + 1];
         let within = |low: f64, high: f64| {
             let inside = |&band: &usize| BAND_EDGES[band] >= 0.95 * low && BAND_EDGES[band + 1] <= 1.05 * high;
-            carrying.iter().copied().filter(inside).collect::<Vec<usize>>()
+            bands.iter().copied().filter(inside).collect::<Vec<usize>>()
         };
         let (fine, middle) = (within(top / 2.0, top), within(top / 8.0, top / 4.0));
-        let directed = carrying.iter().copied().filter(|&band| carries(band, DIRECTED_AFTER_SDS)).collect();
-        (!fine.is_empty() && !middle.is_empty()).then_some(Self { fine, middle, carrying, directed })
+        (!fine.is_empty() && !middle.is_empty()).then_some(Self { fine, middle })
     }
 }
 

@@ -19,6 +19,8 @@ use crate::numerics::smooth_run::{self, Place};
 const LARGEST_SCATTER: f64 = 0.23;
 /// The same of ratios, whose loss may be greater than it seems.
 const LARGEST_SCATTER_OF_RATIOS: f64 = 0.12;
+/// Where bands are weak a loss is told if less than this is left.
+const LEAST_TOLD_OF_WEAK: f64 = 0.5;
 /// A change of ln amplitude under this is never taken for a blur when the run is drawn.
 const LEAST_CHANGE: f64 = 0.08;
 /// No band is trusted to better than a twentieth: structures differ from view to view.
@@ -78,20 +80,24 @@ pub(super) fn relative(
     let best: Vec<Option<f64>> = described.iter().map(|found| found.map(|found| found.best)).collect();
     let by_ratio = AgainstRun::of(places, &ratios(places, &fine, &middle))?;
     let by_bands = AgainstRun::of(places, &best)?;
-    let strong = bands.fine.iter().chain(&bands.middle).all(|band| bands.directed.contains(band));
-    let ratio_tells = strong && by_ratio.scatter <= LARGEST_SCATTER_OF_RATIOS;
-    if !ratio_tells && by_bands.scatter > LARGEST_SCATTER {
-        let percent = 100.0 * by_bands.scatter;
-        return Err(format!("the fine detail changes by {percent:.0} % from tilt to tilt by itself"));
+    // Where strong bands scatter, views differ by more than a blur would take, whichever way they are described.
+    let (scatter, largest) = match bands.is_strong {
+        true => (by_ratio.scatter, LARGEST_SCATTER_OF_RATIOS),
+        false => (by_bands.scatter, LARGEST_SCATTER),
+    };
+    if scatter > largest {
+        return Err(format!("the fine detail changes by {:.0} % from tilt to tilt by itself", 100.0 * scatter));
     }
     for (at, tilt) in tilts.iter_mut().enumerate() {
         let of_bands = by_bands.changes[at].zip(described[at]).map(|(change, ln)| {
-            let above = (ln.most - ln.best).max(SURE_SDS * by_bands.scatter);
-            (change, change + above)
+            let at_most = change + (ln.most - ln.best).max(SURE_SDS * by_bands.scatter);
+            // Of weak bands views differ by more than their errors say.
+            let is_told = bands.is_strong || change < LEAST_TOLD_OF_WEAK.ln();
+            (change, if is_told { at_most } else { at_most.max(0.0) })
         });
         let of_bands = of_bands.filter(|_| by_bands.scatter <= LARGEST_SCATTER);
         let of_ratio = by_ratio.changes[at].map(|change| (change, change + SURE_SDS * by_ratio.scatter));
-        let chosen = match (of_ratio.filter(|_| ratio_tells), of_bands) {
+        let chosen = match (of_ratio.filter(|_| bands.is_strong), of_bands) {
             // A great loss that all bands tell for sure is none that the middle band's own fall explains.
             (Some(ratio), Some(bands)) if bands.1 < DULL.ln() && bands.0 < ratio.0 => Some(bands),
             (Some(ratio), _) => Some(ratio),
@@ -163,7 +169,7 @@ fn ln_power(signals: &Signals, bands: &[usize]) -> Vec<Option<f64>> {
 
 /// ln of the amplitude that each tilt has at the middle of the fine band over the series' trend.
 fn ln_amplitudes(signals: &Signals, bands: &Bands, places: &[Place]) -> Vec<Option<LnAmplitude>> {
-    let fine = bands.fine.iter().map(|&b| middle(b).ln()).sum::<f64>() / bands.fine.len() as f64;
+    let fine = bands.described.iter().map(|&b| middle(b).ln()).sum::<f64>() / bands.described.len() as f64;
     let against: Vec<Against> = bands.carrying.iter().map(|&b| Against::of(signals, b, fine.exp(), places)).collect();
     let one = |tilt: usize| {
         let powers = signals.bands[tilt].as_ref()?;

@@ -23,7 +23,9 @@ fn planted(name: &str) -> Score {
 
 #[test]
 fn plain_faults_of_single_tilts_are_told_and_left_out() {
-    for name in ["drift", "blur", "bar", "beam edge", "clipped", "dim, with a target", "jump", "unreadable"] {
+    for name in
+        ["drift", "blur", "bar", "beam edge", "clipped", "dim, with a target", "jump", "unreadable", "angle mistyped"]
+    {
         let score = planted(name);
         assert_eq!(score.told, score.planted, "{name}: {:?}", score.details);
         assert_eq!(score.lists, [score.planted, 0, 0], "{name}: rightly out, wrongly out, missed");
@@ -39,6 +41,12 @@ fn faults_of_what_is_stated_are_told_and_cost_no_tilt() {
         assert_eq!(score.lists[1], 0, "{name}: nothing is left out");
         assert_eq!(score.answers.0, score.answers.1, "{name}");
     }
+}
+
+#[test]
+fn a_list_of_angles_in_another_order_is_told_and_worth_no_reconstruction() {
+    let score = planted("angles in another order");
+    assert_eq!((score.told, score.answers.0), (1, score.answers.1), "{score:?}");
 }
 
 /// A jump of half the frame that stays leaves no tilt after it without a flag; whether it is told as a jump or as another

@@ -16,7 +16,7 @@ use crate::measure::focus;
 use crate::measure::seams;
 use crate::measure::sharpness::{self, Motions, SeriesSharpness, Spectrum};
 use crate::measure::tracking::{self, figures::TiltFrame, kept::Kept};
-use crate::measure::{picture, segments, size_trend, specimen_change};
+use crate::measure::{picture, segments, size_trend, specimen_change, stated_angles};
 use crate::numerics::median::upper_median;
 use crate::record::evidence::{Curves, EVIDENCE_VERSION, Evidence, Picture, RepeatCurves, TiltCurves};
 use crate::record::{ColumnSource, DetailMeasure, DoseMeasure, ProfileUsed, RECORD_VERSION, Record, Tilt, Tool};
@@ -69,7 +69,14 @@ pub(super) fn finish(
     let change = specimen_change::measure(series, &tilts, &pictures, pixel_px, across);
     measures.specimen_change = change.figures.clone();
     let tracking_alone = measures.geometry.clone().unwrap_or_default();
-    let outlook = alignment::figures::measure(series, &tilts, &pictures, &tracked, pixel_px, &tracking_alone);
+    let angles_deg: Vec<f64> = tilts.iter().map(|tilt| tilt.tilt_deg).collect();
+    let by_pictures = stated_angles::by_pictures(&angles_deg, &pictures);
+    // Along a list in another order nothing is followed, whatever a fit makes of it.
+    let followed = if stated_angles::is_disordered(&by_pictures) { None } else { Some(&tracked) };
+    let outlook = alignment::figures::measure(series, &tilts, &pictures, followed, pixel_px, &tracking_alone);
+    for (tilt, angle) in tilts.iter_mut().zip(stated_angles::together(by_pictures, &outlook.angles)) {
+        tilt.angle = Some(angle);
+    }
     measures.alignment = outlook.series;
     measures.geometry = Some(alignment::axis::better(tracking_alone, &measures.alignment, series.sheet.tilt.axis_deg));
     for (tilt, alignment) in tilts.iter_mut().zip(outlook.tilts) {

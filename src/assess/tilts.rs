@@ -104,6 +104,7 @@ pub(super) fn tilt(
         sharpness: sharp_record(series, &sharp.tilts[at], sharp.why_not.as_deref(), seen.spectrum.is_some()),
         tracking: None,
         alignment: None,
+        angle: None,
         dose: dose.tilts[at].clone(),
         tiles: seen
             .tiles

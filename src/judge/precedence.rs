@@ -1,7 +1,7 @@
 //! One cause, one flag: where a graver fault explains a tilt, lesser checks are not judged on it, and say so.
 //!
-//! The order of precedence: unreadable, dark, too few electrons, clipped, counts off their run, smeared, blurred, jumped,
-//! out of the common field, bent seams. A cause must have failed; of two checks that tell the same, the first speaks for
+//! The order of precedence: unreadable, dark, too few electrons, clipped, counts off their run, smeared, blurred, of another
+//! angle, jumped, out of the common field, bent seams. A cause must have failed; of two checks that tell the same, the first speaks for
 //! both from a caution on; a shadow that is a mere caution explains no more than its share of the counts.
 
 use crate::judge::checks::tracking_step;
@@ -57,6 +57,11 @@ const ORDER: &[Cause] = &[
         explains: &[&["sharpness_drop", "seam_residual", "seam_distortion"], OF_FOCUS],
     },
     Cause { check: "sharpness_drop", word: "blurred", explains: &[&["seam_residual", "seam_distortion"], OF_FOCUS] },
+    Cause {
+        check: "stated_angle",
+        word: "of another angle",
+        explains: &[&["tracking_step", "first_after_reversal"], OF_THE_FIELD],
+    },
     Cause {
         check: "tracking_step",
         word: "jumped",

@@ -119,6 +119,8 @@ pub struct CheckLimits {
     pub explains_counts_times: Option<f64>,
     /// A shadow over this share of the operator's area covers it.
     pub area_covered: Option<f64>,
+    /// From this share of the tilts on the fault is of all of them.
+    pub whole_from_share: Option<f64>,
     /// Limits that replace these where the series is no montage.
     pub single_area: Option<SingleArea>,
     /// First limit of the share of the tilts that are followed.

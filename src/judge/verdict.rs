@@ -3,7 +3,7 @@
 //! Not worth reconstructing as it stands: only by what is left (range, gap, number and share of tilts, common field).
 //! Undecided: a needed figure is missing. Else reconstruct, with or without the tilts left out.
 
-use crate::judge::checks::alignment_outlook;
+use crate::judge::checks::{alignment_outlook, stated_angle};
 use crate::judge::exclusion::Decisions;
 use crate::judge::left::Left;
 use crate::judge::profile::{Need, Profile, Yardsticks};
@@ -25,7 +25,8 @@ pub fn reach(
 ) -> Verdict {
     let out: Vec<usize> = decisions.decided.iter().filter(|d| d.left_out).map(|d| d.tilt).collect();
     let coverage = &decisions.coverage_after;
-    let unaligned = unaligned(checks);
+    let spoken = against_the_whole(checks, tilts.len(), profile);
+    let unaligned = spoken.map(|check| check.why.as_str());
     let left = Left { tilts, out: &out, decided: &decisions.decided, coverage, profile, yardsticks, unaligned };
     let against = left.against();
     let missing = missing(tilts, measures, profile);
@@ -38,12 +39,12 @@ pub fn reach(
     };
     let plain = |sentence: String| (sentence, None);
     let mut reasons: Vec<Reason> = against.into_iter().chain(missing).map(plain).collect();
-    reasons.extend(findings(checks, Grade::Fail));
-    reasons.extend(findings(checks, Grade::Caution));
+    reasons.extend(findings(checks, Grade::Fail, spoken));
+    reasons.extend(findings(checks, Grade::Caution, spoken));
     reasons.extend(thick::ambitious(measures, profile).map(plain));
     reasons.extend(left.few().map(plain));
     reasons.push((left.sentence(), None));
-    let headline = headline(answer, &left, &reasons);
+    let headline = headline(answer, &left, &reasons, spoken.is_some());
     let low: Vec<usize> = decisions.decided.iter().filter(|d| !d.left_out).map(|d| d.tilt).collect();
     let (reasons, reason_checks) = reasons.into_iter().unzip();
     Verdict {
@@ -64,15 +65,18 @@ pub fn reach(
     }
 }
 
-/// The sentence of an outlook on alignment that failed by what is left wrong. Where too few tilts are followed, that nothing
-/// could be followed is a figure that is missing, and leaves the answer undecided.
-fn unaligned(checks: &[Check]) -> Option<&str> {
-    checks.iter().find(|check| speaks_against(check)).map(|check| check.why.as_str())
-}
-
-fn speaks_against(check: &Check) -> bool {
+/// The check that speaks against a reconstruction as a whole: a list of angles that does not belong to the stack, or an
+/// outlook on alignment that failed by what is left wrong. Where too few tilts are followed, that nothing could be followed is
+/// a figure that is missing, and leaves the answer undecided.
+fn against_the_whole<'a>(checks: &'a [Check], tilts: usize, profile: &Profile) -> Option<&'a Check> {
+    let from_share = profile.checks.get(stated_angle::CHECK.id).and_then(|limits| limits.whole_from_share);
+    let disordered = |check: &&Check| {
+        check.id == stated_angle::CHECK.id && stated_angle::is_whole_list(check.tilts_deg.len(), tilts, from_share)
+    };
     let definition = &alignment_outlook::CHECK;
-    check.id == definition.id && check.grade == Grade::Fail && check.unit == definition.unit
+    let unaligned =
+        |check: &&Check| check.id == definition.id && check.grade == Grade::Fail && check.unit == definition.unit;
+    checks.iter().find(disordered).or_else(|| checks.iter().find(unaligned))
 }
 
 /// Needed figures that are missing.
@@ -102,7 +106,7 @@ fn untracked(tilts: &[Tilt], profile: &Profile) -> Option<&'static str> {
 
 /// The sentences of the checks with this grade. One cause, one reason: checks that speak of the same tilts for the
 /// same cause (counts twice, sharpness twice) are told once.
-fn findings(checks: &[Check], grade: Grade) -> Vec<Reason> {
+fn findings(checks: &[Check], grade: Grade, spoken: Option<&Check>) -> Vec<Reason> {
     const SAME_CAUSE: [(&str, &str); 5] = [
         ("count_outlier", "counts_target"),
         ("sharpness_drop", "directional_blur"),
@@ -118,12 +122,13 @@ fn findings(checks: &[Check], grade: Grade) -> Vec<Reason> {
         })
     };
     // What speaks against the whole is told before.
-    let told = |check: &Check| told_by_other(check) || speaks_against(check);
+    let told = |check: &Check| told_by_other(check) || spoken.is_some_and(|spoken| spoken.id == check.id);
     let graded = checks.iter().filter(|check| check.grade == grade && !told(check));
     graded.map(|check| (format!("{}: {}", check.title, check.why), Some(check.id.clone()))).collect()
 }
 
-fn headline(answer: Answer, left: &Left<'_>, reasons: &[Reason]) -> String {
+/// `spoken`: what speaks against the whole says itself what to do.
+fn headline(answer: Answer, left: &Left<'_>, reasons: &[Reason], spoken: bool) -> String {
     let range = format!("{:+.0}° to {:+.0}°", left.coverage.min_deg, left.coverage.max_deg);
     let first = reasons.first().map_or("", |reason| reason.0.as_str());
     match answer {
@@ -132,6 +137,7 @@ fn headline(answer: Answer, left: &Left<'_>, reasons: &[Reason]) -> String {
             let (out, all) = (left.out.len(), left.tilts.len());
             format!("Reconstruct without {out} of {all} tilts, {range}")
         }
+        Answer::DoNotReconstruct if spoken => format!("Not as it stands: {first}"),
         Answer::DoNotReconstruct => {
             format!("Not as it stands: {first}; record what is missing again, and it would do")
         }

@@ -21,6 +21,7 @@ pub mod sharpness;
 pub mod size_trend;
 pub mod specimen_change;
 pub mod spectrum_picture;
+pub mod stated_angles;
 pub mod tally;
 pub mod thickness;
 pub mod tracking;

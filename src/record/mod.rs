@@ -9,6 +9,7 @@
 
 pub mod alignment;
 pub mod alignment_table;
+pub mod angles;
 pub mod archive;
 pub mod evidence;
 pub mod hashes;
@@ -187,6 +188,9 @@ pub struct Tilt {
     /// Whether it will align.
     #[serde(default)]
     pub alignment: Option<alignment::TiltAlignment>,
+    /// Whether its picture looks as its angle says.
+    #[serde(default)]
+    pub angle: Option<angles::TiltAngle>,
     /// Electron dose.
     pub dose: TiltDose,
     /// Its tiles.

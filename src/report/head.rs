@@ -20,7 +20,7 @@ pub fn plot_of(check: &str) -> &'static str {
         | "dose_match" => "plot-counts",
         "sharpness_drop" | "directional_blur" | "detail_limit" => "plot-sharpness",
         "pre_exposure" | "total_dose" => "plot-dose",
-        "tilt_range" | "tilt_gap" | "repeated_angle" | "incomplete_tilt" => "plot-coverage",
+        "tilt_range" | "tilt_gap" | "repeated_angle" | "stated_angle" | "incomplete_tilt" => "plot-coverage",
         "defocus_error" | "defocus_spread" | "astigmatism" | "tilt_geometry" => "focus",
         "tracking_step" | "first_after_reversal" => "plot-positions",
         "axis_offset" | "height_offset" => "plot-geometry",

@@ -383,4 +383,15 @@ pub const KINDS: &[Kind] = &[
         plain_means: Means::Undecided,
         ..whole("nothing to follow", "alignment_outlook", "all", plant::featureless)
     },
+    Kind {
+        strengths: &[1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 12.0, 20.0],
+        plain: 13.0,
+        why: "at 45° its picture is a fifth too wide",
+        ..tilts("angle mistyped", "stated_angle", "degrees", plant::mistyped)
+    },
+    Kind {
+        why: "all or nothing",
+        plain_means: Means::NotAsItStands,
+        ..whole("angles in another order", "stated_angle", "all", plant::shuffled)
+    },
 ];

@@ -30,6 +30,10 @@ pub struct Edits {
     pub lacking_deg: Vec<f64>,
     /// The operator's area.
     pub area_px: Option<[f64; 4]>,
+    /// Stated angles: of which tilt, and what is added to it.
+    pub mistyped_deg: Vec<(f64, f64)>,
+    /// The stated angles stand in an order of their own.
+    pub shuffled: bool,
 }
 
 impl Planted {
@@ -340,4 +344,15 @@ pub fn repeated(series: &mut Planted, tilts: f64) {
 pub fn wrong_axis(series: &mut Planted, turned_deg: f64) {
     series.recipe.tilt.axis_deg = 85.0;
     series.edits.axis_turned_deg = turned_deg;
+}
+
+/// An angle stated so many degrees nearer to zero than it was, or beyond zero.
+pub fn mistyped(series: &mut Planted, deg: f64) {
+    let off = |&truly: &f64| (truly, if truly > 0.0 { -deg } else { deg });
+    series.edits.mistyped_deg = series.tilts_deg.iter().map(off).collect();
+}
+
+/// Angles that stand in another order than the pictures.
+pub fn shuffled(series: &mut Planted, _: f64) {
+    series.edits.shuffled = true;
 }

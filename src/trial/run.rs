@@ -49,6 +49,7 @@ pub fn try_series(
     made.sections = Vec::new();
     restate(&planted.recipe, &planted.edits, &place)?;
     drop_rows(&made, planted, &place)?;
+    relabel(&made, planted, &place)?;
     let partial = !planted.edits.lacking_deg.is_empty();
     let series = load(&Request { path: place, partial, ..Request::default() })?;
     let (record, _) = assess(&series, profile, &|| (), go_on)?;
@@ -100,4 +101,36 @@ fn drop_rows(made: &Simulated, planted: &Planted, place: &Path) -> Result<(), Tr
     };
     let kept: Vec<&str> = text.lines().filter(|line| !of_lost(line)).collect();
     Ok(std::fs::write(table, kept.join("\n") + "\n")?)
+}
+
+/// Writes other angles into the table.
+fn relabel(made: &Simulated, planted: &Planted, place: &Path) -> Result<(), TrialError> {
+    let edits = &planted.edits;
+    if edits.mistyped_deg.is_empty() && !edits.shuffled {
+        return Ok(());
+    }
+    let mut stated: Vec<f64> = made.truth.tilts.iter().map(|tilt| tilt.nominal_deg).collect();
+    if edits.shuffled {
+        let mut draw = planted.stream();
+        for last in (1..stated.len()).rev() {
+            stated.swap(last, ((draw.uniform() * (last + 1) as f64) as usize).min(last));
+        }
+    }
+    for (angle, tilt) in stated.iter_mut().zip(&made.truth.tilts) {
+        let of_tilt = edits.mistyped_deg.iter().find(|(truly, _)| hit(&[*truly], tilt.nominal_deg));
+        *angle += of_tilt.map_or(0.0, |(_, added)| *added);
+    }
+    let tilt_of = |page: usize| made.truth.tilts.iter().position(|tilt| tilt.sections.contains(&page));
+    let table = place.join(writer::TABLE);
+    let text = std::fs::read_to_string(&table)?;
+    let column = text.lines().next().and_then(|head| head.split(',').position(|name| name == "tilt_deg"));
+    let line = |line: &str| {
+        let mut cells: Vec<String> = line.split(',').map(str::to_owned).collect();
+        let tilt = cells[0].parse().ok().and_then(tilt_of);
+        if let (Some(tilt), Some(cell)) = (tilt, column.and_then(|column| cells.get_mut(column))) {
+            *cell = format!("{:.2}", stated[tilt]);
+        }
+        cells.join(",")
+    };
+    Ok(std::fs::write(&table, text.lines().map(line).collect::<Vec<String>>().join("\n") + "\n")?)
 }

@@ -30,6 +30,7 @@ mod seam_residual;
 mod shared_area;
 mod sharpness_drop;
 mod specimen_change;
+pub mod stated_angle;
 mod target_visible;
 mod tiles;
 mod tilt_gap;
@@ -101,7 +102,7 @@ pub struct Definition {
 }
 
 /// Every check, in the order in which the report lists them: what can leave a tilt out first.
-pub const REGISTRY: [&Definition; 34] = [
+pub const REGISTRY: [&Definition; 35] = [
     &unreadable_section::CHECK,
     &incomplete_tilt::CHECK,
     &dark_area::CHECK,
@@ -111,6 +112,7 @@ pub const REGISTRY: [&Definition; 34] = [
     &sharpness_drop::CHECK,
     &directional_blur::CHECK,
     &detail_limit::CHECK,
+    &stated_angle::CHECK,
     &tracking_step::CHECK,
     &shared_area::CHECK,
     &target_visible::CHECK,

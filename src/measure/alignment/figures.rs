@@ -7,6 +7,7 @@ use crate::measure::alignment::field::{self, OUTLIER};
 use crate::measure::alignment::fit::Fit;
 use crate::measure::alignment::model::Pose;
 use crate::measure::alignment::words::{self, Told};
+use crate::measure::stated_angles::by_tracks::{self, ByTracks};
 use crate::measure::tracking::axis::apart_deg;
 use crate::measure::tracking::kept::Kept;
 use crate::measure::tracking::{Tracked, figures};
@@ -40,14 +41,17 @@ pub struct Outlook {
     pub tilts: Vec<TiltAlignment>,
     /// For the page and the table; `None` where nothing was fitted.
     pub curves: Option<AlignmentCurves>,
+    /// By tilt: what its tracks say of its angle.
+    pub angles: Vec<Option<ByTracks>>,
 }
 
-/// Follows, fits and tells. `geometry` is what tracking alone says of axis and height.
+/// Follows, fits and tells. `tracked` is `None` where the angles do not stand in the order of the pictures; `geometry` is what
+/// tracking alone says of axis and height.
 pub fn measure(
     series: &Series,
     tilts: &[Tilt],
     pictures: &[Option<Kept>],
-    tracked: &Measured<Tracked>,
+    tracked: Option<&Measured<Tracked>>,
     pixel_px: f64,
     geometry: &Geometry,
 ) -> Outlook {
@@ -55,8 +59,9 @@ pub fn measure(
     let (growth, grows_with) = growth(tilts);
     let aligned = match tracked {
         _ if shown < FEWEST_TILTS => Err(Failed::NotMeasured(format!("only {shown} tilts show a picture"))),
-        Err(why) => Err(Failed::Lost(why.0.clone())),
-        Ok(tracked) => {
+        None => Err(Failed::NotMeasured("the angles do not stand in the order of the pictures".into())),
+        Some(Err(why)) => Err(Failed::Lost(why.0.clone())),
+        Some(Ok(tracked)) => {
             let given = Given {
                 tilts_deg: tilts.iter().map(|tilt| tilt.tilt_deg).collect(),
                 images: pictures.iter().map(|picture| picture.as_ref().map(Kept::image)).collect(),
@@ -82,7 +87,7 @@ pub fn measure(
         }
     };
     let empty = |picture: &Option<Kept>| TiltAlignment { shown: picture.is_some(), ..TiltAlignment::default() };
-    let none = |series: Alignment| Outlook { series, tilts: pictures.iter().map(empty).collect(), curves: None };
+    let none = |series: Alignment| Outlook { series, tilts: pictures.iter().map(empty).collect(), curves: None, angles: vec![None; tilts.len()] };
     match aligned {
         Err(Failed::NotMeasured(why)) => none(Alignment { why_not: Some(why), ..Alignment::default() }),
         Err(Failed::Lost(why)) => none(Alignment {
@@ -100,7 +105,7 @@ pub fn measure(
             let of_tilts: Vec<TiltAlignment> =
                 (0..tilts.len()).map(|at| of_tilt(&aligned, at, pictures[at].is_some())).collect();
             let told = of_series(series, tilts, pictures, (tracked, geometry), &aligned, &of_tilts, grows_with);
-            Outlook { series: told, tilts: of_tilts, curves: Some(curves(series, &aligned)) }
+            Outlook { series: told, tilts: of_tilts, curves: Some(curves(series, &aligned)), angles: by_tracks::angles(&aligned) }
         }
     }
 }

@@ -113,6 +113,7 @@ fn brings(cause: &str) -> &str {
         "saturation" => "clipped detail",
         "sharpness_drop" => "blur",
         "directional_blur" => "smear",
+        "stated_angle" => "a wrong angle",
         "tracking_step" | "shared_area" => "another field",
         "seam_offset" => "a misplaced tile",
         other => other,

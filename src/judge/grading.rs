@@ -1,6 +1,6 @@
 //! From values to grades, flags and checks.
 
-use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values, tracking_step};
+use crate::judge::checks::{self, Case, Definition, Outcome, REGISTRY, Values, stated_angle, tracking_step};
 use crate::judge::exclusion::{self, Candidate, Decisions};
 use crate::judge::profile::{CheckLimits, Excludes, Profile, Term, Yardsticks};
 use crate::judge::{precedence, verdict};
@@ -271,6 +271,11 @@ fn candidates(looks: &[Look], tilts: &[Tilt]) -> Vec<Candidate> {
     for look in looks {
         let Some(excludes) = look.limits.excludes else { continue };
         let Values::Tilts(values) = &look.values else { continue };
+        // Of a list in another order no tilt is at fault.
+        let flagged = values.iter().filter(|value| is_flag(look.grade(value))).count();
+        if stated_angle::is_whole_list(flagged, tilts.len(), look.limits.whole_from_share) {
+            continue;
+        }
         for (tilt, value) in values.iter().enumerate() {
             let failed = look.grade(value) == Grade::Fail;
             let cures = look.id() != tracking_step::ID || tracking_step::leaving_out_cures(&tilts[tilt]);

@@ -77,7 +77,7 @@ fn action(
             let way = if height > 0.0 { "down, away from the source" } else { "up, towards the source" };
             Some(format!("Bring the specimen {:.2} µm {way}, to eucentric height, before the series", height.abs()))
         }
-        "stated_angle" => Some(format!("Put the angle right in the table {spread}, and assess again")),
+        "stated_angle" => Some(format!("Put the table of angles right {spread}, and assess again")),
         "tracking_step" => {
             let px = value * series.width_px.min(series.height_px) as f64;
             let size = series.pixel_nm.map_or(format!("{px:.0} px"), |nm| length(px * nm));

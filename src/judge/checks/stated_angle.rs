@@ -17,6 +17,7 @@ pub const CHECK: Definition = Definition {
 
 /// Angles named with what they seem to be.
 const MOST_NAMED: usize = 3;
+const REMEDY: &str = "put the angle right in the table, or leave the picture out";
 
 fn values(case: &Case<'_>) -> Values {
     let off = |tilt: &Tilt| {
@@ -36,15 +37,14 @@ fn sentence(case: &Case<'_>, found: &Outcome<'_>) -> String {
     let flagged = case.tilts.iter().filter(|tilt| found.tilts_deg.contains(&tilt.tilt_deg));
     let seems = |tilt: &Tilt| Some((tilt.tilt_deg, tilt.angle.as_ref()?.seems_deg?));
     let seems = flagged.filter_map(seems).take(MOST_NAMED);
-    let seems: Vec<String> = seems.map(|(stated, seems)| format!("{stated:+.1}° as at about {seems:+.0}°")).collect();
-    let as_at = if seems.is_empty() { String::new() } else { format!(" ({})", seems.join(", ")) };
-    format!(
-        "{} shown as from another angle{as_at}, {:.1}° off at least (limit {}): put the angle right in the table, or leave \
-         the picture out",
-        angles(found.tilts_deg, "is", "are"),
-        found.value,
-        limit(found, 1)
-    )
+    let seems: Vec<String> = seems.map(|(stated, seems)| format!("{stated:+.1}° like about {seems:+.0}°")).collect();
+    let which = angles(found.tilts_deg, "does not show", "do not show");
+    let (off, limit) = (found.value, limit(found, 1));
+    if seems.is_empty() {
+        return format!("{which} what the angle says, {off:.1}° off at least (limit {limit}): {REMEDY}");
+    }
+    let seems = seems.join(", ");
+    format!("{which} what the angle says ({seems}), {off:.1}° off at least (limit {limit}): {REMEDY}")
 }
 
 /// Whether so many tilts of all are off that the list does not belong to the stack.

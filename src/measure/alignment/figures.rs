@@ -87,7 +87,12 @@ pub fn measure(
         }
     };
     let empty = |picture: &Option<Kept>| TiltAlignment { shown: picture.is_some(), ..TiltAlignment::default() };
-    let none = |series: Alignment| Outlook { series, tilts: pictures.iter().map(empty).collect(), curves: None, angles: vec![None; tilts.len()] };
+    let none = |series: Alignment| Outlook {
+        series,
+        tilts: pictures.iter().map(empty).collect(),
+        curves: None,
+        angles: vec![None; tilts.len()],
+    };
     match aligned {
         Err(Failed::NotMeasured(why)) => none(Alignment { why_not: Some(why), ..Alignment::default() }),
         Err(Failed::Lost(why)) => none(Alignment {
@@ -105,7 +110,12 @@ pub fn measure(
             let of_tilts: Vec<TiltAlignment> =
                 (0..tilts.len()).map(|at| of_tilt(&aligned, at, pictures[at].is_some())).collect();
             let told = of_series(series, tilts, pictures, (tracked, geometry), &aligned, &of_tilts, grows_with);
-            Outlook { series: told, tilts: of_tilts, curves: Some(curves(series, &aligned)), angles: by_tracks::angles(&aligned) }
+            Outlook {
+                series: told,
+                tilts: of_tilts,
+                curves: Some(curves(series, &aligned)),
+                angles: by_tracks::angles(&aligned),
+            }
         }
     }
 }

@@ -12,6 +12,7 @@
 //! level, so that only the direction speaks. `directional_loss` is the amplitude that the fitted motion takes at
 //! half of the Nyquist frequency, 1 - |sinc(L / 4 px)|, and all from L = 4 px on.
 
+mod described;
 mod directions;
 mod motions;
 mod relative;

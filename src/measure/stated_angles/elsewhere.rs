@@ -12,6 +12,8 @@ const BELIEVED: f64 = 6.0;
 const BETTER_SDS: f64 = 4.0;
 /// and so many times as good as beside.
 const BETTER: f64 = 1.25;
+/// … and so many times as good as the usual one: a dark particle upon another looks a little like every particle there is.
+const STANDS_OUT: f64 = 1.5;
 /// Two pictures beside one vouch for its place if it resembles them by this share of what they resemble each other by.
 const VOUCHED: f64 = 0.9;
 /// So many places to each side are beside, where the nearest show nothing.
@@ -75,8 +77,7 @@ fn contradicted(likeness: &Likeness, at: usize) -> Option<bool> {
 }
 
 fn is_suspect(likeness: &Likeness, at: usize) -> bool {
-    let mut around: Vec<f64> =
-        beside(likeness.count(), at, AROUND).map(|other| best_beside(likeness, other)).collect();
+    let mut around: Vec<f64> = beside(likeness.count(), at, AROUND).map(|other| best_beside(likeness, other)).collect();
     around.sort_by(f64::total_cmp);
     let usual = around.get(around.len() / 2).copied().unwrap_or(0.0);
     contradicted(likeness, at).unwrap_or(true) || best_beside(likeness, at) < SUSPECT * usual
@@ -93,13 +94,18 @@ fn judged(likeness: &Likeness, at: usize) -> Standing {
     others.sort_by(|&a, &b| likeness.between(at, b).total_cmp(&likeness.between(at, a)));
     let &[first, second, ..] = others.as_slice() else { return at_home(likeness, at) };
     let likest = likeness.between(at, second);
-    let better_than = |home: f64| likest > home + BETTER_SDS * likeness.chance_sd() && likest > BETTER * home;
+    let usual = STANDS_OUT * likeness.between(at, others[others.len() / 2]);
+    let better_than = |home: f64| {
+        let least = believed(likeness).max(usual).max(BETTER * home).max(home + BETTER_SDS * likeness.chance_sd());
+        likest > least
+    };
     let is_beside = |other: usize| beside(n, at, BESIDE).any(|near| near == other);
     let far_from_all = !is_beside(first) && !is_beside(second) && better_than(best_beside(likeness, at));
     let off_its_pair = between(likeness, at).is_some_and(|(pair, _)| {
-        !pair.contains(&first)
-            && !pair.contains(&second)
-            && !(is_beside(first) && is_beside(second))
+        let of_its_pair = [first, second].iter().any(|other| pair.contains(other));
+        let both_beside = [first, second].into_iter().all(is_beside);
+        !of_its_pair
+            && !both_beside
             && contradicted(likeness, at) == Some(true)
             && better_than(mean_to(likeness, at, pair))
     });
@@ -124,7 +130,8 @@ mod tests {
         for _ in 0..400 {
             let (u, v, z) = (300.0 * random(), 150.0 * random(), 60.0 * random());
             let (cx, cy) = (63.5 + u * cosine + z * sine, 63.5 + v);
-            let near = |middle: f64| ((middle - 9.0).max(0.0) as usize)..((middle + 9.0).clamp(0.0, SIDE as f64) as usize);
+            let near =
+                |middle: f64| ((middle - 9.0).max(0.0) as usize)..((middle + 9.0).clamp(0.0, SIDE as f64) as usize);
             for y in near(cy) {
                 for x in near(cx) {
                     let r2 = (x as f64 - cx).powi(2) + (y as f64 - cy).powi(2);

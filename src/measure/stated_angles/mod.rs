@@ -32,7 +32,14 @@ pub fn by_pictures(angles_deg: &[f64], pictures: &[Option<Kept>]) -> Vec<TiltAng
     for (&at, standing) in shown.iter().zip(standings(&mut likeness)) {
         told[at] = angle(&listed, angles_deg[at], standing);
     }
-    told
+    if is_disordered(&told) { told } else { told.into_iter().map(placed).collect() }
+}
+
+/// Of a list in order: two pictures far from each other that a third resembles have something in common with it, a shadow or a
+/// burnt patch, and say no angle.
+fn placed(told: TiltAngle) -> TiltAngle {
+    let is_off = told.off_at_least_deg.is_some_and(|off| off > 0.0);
+    if is_off && told.seems_deg.is_none() { TiltAngle::default() } else { told }
 }
 
 /// What a standing in the list of angles says of the stated one.
@@ -84,6 +91,7 @@ mod tests {
         assert_eq!((told.seems_deg, told.off_at_least_deg), (Some(36.0), Some(68.0)));
         let told = angle(&listed, -52.0, Standing::Elsewhere([at(0.0), at(40.0)]));
         assert_eq!((told.seems_deg, told.off_at_least_deg), (None, Some(52.0)));
+        assert_eq!(placed(told), TiltAngle::default());
         assert_eq!(angle(&listed, 0.0, Standing::AtHome).off_at_least_deg, Some(0.0));
         assert_eq!(angle(&listed, 0.0, Standing::Unknown).off_at_least_deg, None);
     }

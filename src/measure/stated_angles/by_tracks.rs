@@ -10,8 +10,9 @@ use crate::measure::alignment::model::directions;
 use crate::numerics::median::{MAD_TO_SD, upper_median};
 use nalgebra::{Matrix4, Vector4};
 
-/// Angles that are tried: to this on both sides, in steps.
+/// Angles that are tried: to this on both sides, in coarse steps; in fine ones where the stated angle is not as good.
 const MOST_DEG: f64 = 75.0;
+const COARSE_DEG: f64 = 5.0;
 const STEP_DEG: f64 = 0.5;
 /// A tilt with fewer tracks tells nothing.
 const FEWEST_TRACKS: usize = 8;
@@ -72,9 +73,18 @@ pub fn of_tilt(seen: &[Seen], sds: [f64; 2], stated_deg: f64) -> Option<ByTracks
     if seen.len() < FEWEST_TRACKS {
         return None;
     }
-    let steps = (2.0 * MOST_DEG / STEP_DEG) as usize;
-    let tried = (0..=steps).map(|k| k as f64 * STEP_DEG - MOST_DEG).chain([stated_deg]);
-    let costs: Vec<(f64, f64)> = tried.map(|deg| (deg, unlikeliness(seen, sds, deg))).collect();
+    let cost = |deg: f64| (deg, unlikeliness(seen, sds, deg));
+    let every = |step: f64| (0..=(2.0 * MOST_DEG / step) as usize).map(move |k| k as f64 * step - MOST_DEG);
+    let stated = cost(stated_deg);
+    let mut costs: Vec<(f64, f64)> = every(COARSE_DEG).map(cost).collect();
+    if costs.iter().all(|(_, cost)| stated.1 <= *cost) {
+        // The best lies beside it, and is likelier by no more than what a coarse step to either side is less likely.
+        let beside = |side: f64| cost(stated_deg + side * STEP_DEG).1;
+        if stated.1 - beside(1.0).min(beside(-1.0)) <= STEP_DEG / COARSE_DEG * RULED_OUT {
+            return Some(ByTracks { best_deg: stated_deg, off_at_least_deg: 0.0 });
+        }
+    }
+    costs.extend(every(STEP_DEG).map(cost).chain([stated]));
     let &(best_deg, least) = costs.iter().min_by(|a, b| a.1.total_cmp(&b.1))?;
     let possible = costs.iter().filter(|(_, cost)| cost - least <= RULED_OUT);
     let off_at_least_deg = possible.map(|(deg, _)| (deg - stated_deg).abs()).fold(f64::INFINITY, f64::min);
